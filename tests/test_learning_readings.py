@@ -97,6 +97,16 @@ def test_a_node_is_clean_four_times_in_five_at_its_tempo() -> None:
     assert known[node].chance == pytest.approx(cold.chances(math.log(lamp.goal_bpm))[at])
     failed = lamp.keys[1][0]
     assert (known[failed].failed, known[failed].of) == (2, 5 * nodes.count(failed))
+    # A move's chance is without what its node takes: level, place and whole alone, by (2) of skill.py.
+    moved = next(at for at, keys in enumerate(lamp.keys) if keys[1])
+    level, rows = learnt.skills["lamps"].level, learnt.skills["lamps"].rows(lamp.keys)
+    node_term, _, place, whole = rows[moved]
+    variance = level.variance + place.variance + whole.variance
+    kappa = SLOPE / math.sqrt(1 + math.pi * SLOPE**2 * variance / 8)
+    theta = level.mean + place.mean + whole.mean
+    alone = 1 / (1 + math.exp(kappa * (math.log(lamp.goal_bpm) - theta)))
+    assert node_term.mean != 0
+    assert known[lamp.keys[moved][1]].chance == pytest.approx(alone)
 
 
 def landed(day: int, *parts: Part, extra: int = 0) -> Learnt:

@@ -82,7 +82,7 @@ class Place:
     key: str
     """`n:` or `m:` before the node keys or the move."""
     chance: float
-    """That it is clean at the goal, cold: the mean of its events."""
+    """That it is clean at the goal, cold: the mean of its events; of a move, without what its node takes."""
     tempo: CleanTempo
     failed: int
     """Of its last `of` results."""
@@ -180,12 +180,18 @@ def places(learnt: Learnt, material: Material, drill: Drill, day: date) -> dict[
     events: dict[str, list[tuple[float, float, float, float]]] = {}
     for part in material.parts(drill):
         cold = seen(learnt, part, day.toordinal())
-        chances = cold.chances(math.log(part.goal_bpm))
-        for keys, chance, mean, own in zip(part.keys, chances, cold.means, cold.own, strict=True):
-            for key in keys[:2] if keys[2] in skill.terms else ():
-                if key:
-                    events.setdefault(key, []).append((chance, mean, own, cold.shared))
+        rows = [(_NO_NODE, *row[1:]) for row in skill.rows(part.keys)]
+        moves = view(rows, skill.level, cold.lapse, day.toordinal())
+        for which, of in enumerate((cold, moves)):
+            chances = of.chances(math.log(part.goal_bpm))
+            for keys, chance, mean, own in zip(part.keys, chances, of.means, of.own, strict=True):
+                if keys[which] and keys[2] in skill.terms:
+                    events.setdefault(keys[which], []).append((chance, mean, own, of.shared))
     return {key: _place(key, skill.terms.get(key, Term(0.0, 0.0)), rows) for key, rows in events.items()}
+
+
+_NO_NODE = Term(0.0, 0.0)
+"""In the place of a move's node: what fails there is not the move's."""
 
 
 def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) -> Place:

@@ -23,7 +23,7 @@ from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import Saved
-from coach.session.states import Music, Playing, Rating, Ready, Rest
+from coach.session.states import Amending, Music, Playing, Rating, Ready, Rest
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.help import AskScreen
 from coach.tui.layout import Box, Layout, View, too_small
@@ -174,13 +174,19 @@ class SessionStage(SessionWords):
     def scope(self) -> str:
         return self.practice.session.phase.value
 
+    @property
+    def phase(self) -> Phase:
+        """What is shown: behind the question whether to end, the marks stay."""
+        music, phase = self.practice.session.music, self.practice.session.phase
+        return Phase.RATING if phase is Phase.PAUSED and isinstance(music, Rating | Amending) else phase
+
     def picture(self) -> Picture:
         """The session as it stands now."""
         practice, session = self.practice, self.practice.session
         screen = self.coach.desk.settings.screen
         turn, music = session.turn, session.music
         picture = Picture(
-            phase=session.phase.value,
+            phase=self.phase.value,
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",

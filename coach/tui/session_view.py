@@ -191,7 +191,7 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
         if action_id in turns or action_id not in ("page_right", "page_left")
         if action_id != "as_heard" or picture.look_at
     ]
-    if keys:
+    if keys and any(action_id == "save" for _, _, action_id in hints):
         hints.insert(1, (key_range(keys), "mark", ""))
     return hints
 
@@ -207,6 +207,8 @@ def hint_word(picture: Picture, label: str, action_id: str) -> str:
     """What a key does in this state, where that is not always the same."""
     if action_id == "save" and picture.marks:
         return "save"
+    if action_id == "resume" and picture.phase == "rating":
+        return "back to the marks"
     if action_id == picture.brush.name:
         return f"[{label}]"
     if action_id in ("slower", "faster") and picture.phase == "playing":

@@ -59,8 +59,8 @@ class SessionWords(CoachScreen):
     @property
     def marks(self) -> Marks:
         """What is marked and suggested on the repetition that sounds or is rated."""
-        state = self.practice.session.state
-        return state.marks if isinstance(state, Playing | Rating | Amending) else Marks()
+        music = self.practice.session.music
+        return music.marks if isinstance(music, Playing | Rating | Amending) else Marks()
 
     def _message_now(self) -> str:
         marks = in_words(self.practice.session.marks)
