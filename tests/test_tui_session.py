@@ -9,6 +9,7 @@ import pytest
 from coach.folder.actions import Phase
 from coach.ground.places import builtin_drills
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.listen.settings import MEASURED
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Kind, whole_phrase, whole_piece
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
@@ -17,6 +18,8 @@ from coach.session.desk import Desk
 from coach.session.states import Amending
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui.glyphs import big_text, least_size
+from coach.tui.help import AskScreen
+from coach.tui.session_screen import SessionScreen
 from tests.screens import running, screen_text, session_of, task_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -348,6 +351,18 @@ async def test_the_question_before_the_end_is_readable_from_two_metres(tmp_path,
             assert any(first in line for line in lines for first in firsts), words
 
 
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (160, 45)])
+async def test_a_questions_tall_words_stand_each_on_its_own_rows(tmp_path, size):
+    answers = ((("enter", "space"), "listen", "go on"), (("n", "escape"), "off", "don't listen"))
+    async with running(tmp_path, drills=DRILL, size=size) as (app, pilot, _player):
+        app.push_screen(AskScreen("The coach listens while you play", MEASURED, answers))
+        await pilot.pause()
+        lines = screen_text(app).splitlines()
+        for words in ("ENTER LISTEN", "N OFF"):
+            drawn = ([row.rstrip() for row in big_text(words, tall)] for tall in (0, 1))
+            assert any(all(any(row in line for line in lines) for row in rows) for rows in drawn), words
+
+
 async def test_escape_stops_the_sound_at_once_and_nothing_unplayed_is_to_be_rated_after_it(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
@@ -369,6 +384,9 @@ async def test_escape_while_a_repetition_waits_for_its_rating_leads_back_to_the_
         await pilot.pause(0.1)
         await pilot.press("1", "escape")
         assert "the marks you have just made" in screen_text(app)
+        behind = next(screen for screen in app.screen_stack if isinstance(screen, SessionScreen))
+        assert behind.picture().phase == Phase.RATING
+        assert behind.action_words([behind.keymap.action("resume")])[0] == "back to the marks"
         await pilot.press("escape")
         assert session_of(app).practice.session.phase is Phase.RATING
         assert [mark.label for mark in session_of(app).practice.session.marks] == [1]

@@ -13,7 +13,7 @@ from textual.widgets import Static
 from coach.folder.actions import LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.rating.table import RESULTS
 from coach.tui.canvas import ascii_text, wrapped
-from coach.tui.glyphs import NONE, big_text, largest_size, least_size
+from coach.tui.glyphs import NONE, big_text, big_width, largest_size, least_size
 
 _LEGEND = (
     "In the lane",
@@ -81,6 +81,8 @@ class HelpScreen(ModalScreen[None]):
 
 EDGE_ROWS, EDGE_COLUMNS = 9, 14
 """Of a screen with a sheet on it: what the sheet's edges and title and the screen around it take."""
+SHEET, SHEET_EDGES = 76, 6
+"""Columns of a sheet, as `coach.tcss` has it, and of its edges; a question's is wider where its words are."""
 
 
 class AskScreen(ModalScreen[str]):
@@ -95,12 +97,14 @@ class AskScreen(ModalScreen[str]):
         self._title, self._text, self.answers = title, text, tuple(answers)
 
     def compose(self) -> ComposeResult:
-        with Vertical(classes="sheet"):
+        tall = [f"{shown_key(keys[0])} {answer}".upper() for keys, answer, _says in self.answers]
+        size = self._size_of(tall)
+        with Vertical(classes="sheet") as sheet:
+            if size != NONE:
+                sheet.styles.width = max(SHEET, SHEET_EDGES + max(big_width(words, size) for words in tall))
             yield Static(self._title, classes="sheet-title", markup=False)
             if self._text:
                 yield Static(self._text, markup=False)
-            tall = [f"{shown_key(keys[0])} {answer}".upper() for keys, answer, _says in self.answers]
-            size = self._size_of(tall)
             for number, (keys, _answer, says) in enumerate(self.answers):
                 text = f" {shown_key(keys[0]):>6}  {says}"
                 if size != NONE:
@@ -110,7 +114,7 @@ class AskScreen(ModalScreen[str]):
     def _size_of(self, tall: Sequence[str]) -> int:
         """The size for all of them; NONE where they have no room."""
         columns, rows = self.app.size
-        text = len(wrapped(self._text, columns - EDGE_COLUMNS))
+        text = len(wrapped(self._text, min(columns - EDGE_COLUMNS, COLUMNS)))
         each = (rows - EDGE_ROWS - text) // len(tall) - 1
         return min(
             largest_size(words, columns - EDGE_COLUMNS, each, max(least_size(rows), 1)) for words in tall
