@@ -73,4 +73,4 @@ def test_letters_that_an_ascii_terminal_lacks_are_replaced():
 def test_a_word_in_a_number_s_place_is_answered_in_the_players_words(words):
     status, said = run(*words)
     assert status == 2
-    assert f"expected a whole number, found '{words[-1]}'" in said
+    assert f"'{words[-1]}' is not a whole number from" in said
