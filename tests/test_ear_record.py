@@ -118,7 +118,7 @@ def test_the_report_says_how_often_it_agreed_and_where_it_is_quiet():
         text
         == "agreed with you on 11 of 16 events; missed 1 of 3 that you marked; 4 false alarms; could not tell 1 time"
     )
-    rows = [(row.name, *cells(row)) for row in ear_figures(state)]
+    rows = [(name, *cells(one)) for name, one in ear_figures(state)]
     assert rows == [
         ("3.2 on D2", "2 of 6", "0", "0", "4", "withheld"),
         ("5 on G2", "2 of 3", "2", "1", "0", ""),
