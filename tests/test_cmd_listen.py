@@ -144,10 +144,10 @@ def test_a_take_that_ends_too_soon_says_by_how_much(folder, tmp_path, capsys):
     assert "the take ends at 8.0 s, but the last event needs 9." in capsys.readouterr().err
 
 
-def test_a_take_that_begins_too_late_says_by_how_much(folder, monkeypatch, capsys):
-    monkeypatch.setattr("coach.listen.takes.passage_start_s", lambda *_: -0.42)
-    assert listen(folder, "take.wav") == 1
-    assert "take.wav: the take begins 0.4 s after beat 1 (record from before" in capsys.readouterr().err
+def test_a_take_that_begins_too_late_says_by_how_much(folder, tmp_path, capsys):
+    late = write(tmp_path / "late.wav", take(seed=2).samples[round((BEAT_1_S + 0.4) * RATE_HZ) :])
+    assert main(["listen", late, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    assert "late.wav: the take begins 0.4 s after beat 1 (record from before" in capsys.readouterr().err
 
 
 def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):

@@ -184,6 +184,13 @@ def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_noth
         assert start_of(replace(recording, samples=other), []) is None
 
 
+@pytest.mark.parametrize("cut_s", [-0.1, 0.0, 0.03, 0.1, 0.5])
+def test_where_the_take_begins_behind_beat_1_the_later_notes_say_when_it_was(cut_s):
+    recording = take(seed=6)
+    left = recording.samples[round((BEAT_1_S + cut_s) * RATE_HZ) :]
+    assert start_of(replace(recording, samples=left), []) == pytest.approx(-cut_s, abs=0.015)
+
+
 def test_a_partial_is_measured_as_loud_as_it_is_played_below_3_khz_and_above():
     # A sine is as loud as it was made. Of 44.1 kHz no whole factor leads to the low rate.
     hz, loud = np.array([440.0, 2900.0, 3100.0, 5900.0]), np.array([0.1, 0.02, 0.03, 0.01])

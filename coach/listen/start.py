@@ -44,8 +44,8 @@ CLICK_DB = 2.5
 """A rise of the clicks that is none by chance: on takes without clicks the best near there was 1.8 dB at most."""
 RISEN_DB = 2.0
 LEAST_SHARE = 2.0 / 3.0
-"""At least so many of a passage's events rise by 2 dB where it begins: a knock in silence is one, and its notes in
-another order meet fewer. On the training sets, noise of 12 dB and faults included, it is eight of ten at least."""
+"""At least so many of a passage's events rise by 2 dB where it begins: a knock in silence is one. On the training
+sets, noise of 12 dB and faults included, it is eight of ten at least."""
 MET_S = 0.02
 """A note this far from its beat meets it no more."""
 
@@ -58,7 +58,7 @@ def passage_start_s(
     instrument: Instrument,
     count_in_s: Sequence[float],
 ) -> float | None:
-    """When beat 1 of a passage lies in a take, in seconds; None where the passage isn't heard.
+    """When beat 1 of a passage lies in a take, in seconds, below 0 before it; None where the passage isn't heard.
 
     `count_in_s` has the clicks of the count-in against beat 1.
     """
@@ -83,25 +83,26 @@ def _about_s(
     if len(frame.samples) <= 2 * APART_HOPS * HOP_S * frame.rate_hz:
         return None
     risen, bin_hz = _risen_db(frame)
-    # Of a take that was cut short the last notes bring nothing.
-    behind = np.zeros(int(hops.max()))
+    # Of a take that was cut short the first notes, or the last, bring nothing.
+    longest = int(hops.max())
     of_note = {
-        note_key(note): np.append(_note_rise_db(risen, bin_hz, note, instrument), behind) for note in notes
+        note_key(note): np.pad(_note_rise_db(risen, bin_hz, note, instrument), longest) for note in notes
     }
+    at_hop = np.arange(-longest, len(risen))
     rises_db = np.array(
-        [of_note[note_key(note)][hop : hop + len(risen)] for note, hop in zip(notes, hops, strict=True)]
+        [of_note[note_key(note)][hop : hop + len(at_hop)] for note, hop in zip(notes, hops, strict=True)]
     )
     total = rises_db.sum(axis=0)
-    best, at_hop = int(np.argmax(total)), np.arange(len(risen))
+    best = int(np.argmax(total))
     loud = np.flatnonzero(np.abs(frame.samples) >= QUIET * np.abs(frame.samples).max())
     first, last = loud[[0, -1]] / (HOP_S * frame.rate_hz)
-    meets = (first - hops.max() <= at_hop) & (at_hop <= last)
-    elsewhere = total[: len(risen)][meets & ((at_hop < best - BESIDE_HOPS) | (at_hop >= best + BESIDE_HOPS))]
+    meets = (max(first - longest, 0) <= at_hop) & (at_hop <= last)
+    elsewhere = total[meets & (np.abs(at_hop - at_hop[best]) >= BESIDE_HOPS)]
     off = np.abs(elsewhere - np.median(elsewhere)) if len(elsewhere) else np.full(1, math.inf)
     spread = 1.4826 * float(np.median(off))
     here_db = rises_db[:, max(best - APART_HOPS, 0) : best + APART_HOPS + 1].max(axis=1)
     is_here = total[best] > CLEAR * spread and np.mean(here_db > RISEN_DB) >= LEAST_SHARE
-    return (best + APART_HOPS) * HOP_S if is_here else None
+    return float(at_hop[best] + APART_HOPS) * HOP_S if is_here else None
 
 
 def _risen_db(frame: Frame) -> tuple[Values, float]:
