@@ -35,6 +35,10 @@ class NotationError(ValueError):
         """(found, wanted): replace the text `found` at `offset` by `wanted`."""
 
 
+class NoStringError(NotationError):
+    """A note on a string that the instrument may lack: it is to be told once a string."""
+
+
 def read_beats(text: str) -> Fraction:
     """A number of beats, above 0: `4`, `1.5`, `1/2`, `2+1/3`; ValueError for anything else."""
     match = _BEATS.fullmatch(text)

@@ -11,7 +11,7 @@ from coach.ground.frozen import frozen
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
 from coach.music.drill import TOGETHER, Bar, Note
 from coach.music.rhythm import count_text
-from coach.score.beats import NotationError, write_beats
+from coach.score.beats import NoStringError, NotationError, write_beats
 from coach.score.holds import Struck
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, LAYER_RULE, MAX_EVENTS_IN_BAR, MAX_LAYERS, MAX_LINE
@@ -84,6 +84,8 @@ class EventReader:
     """How many harmonics each layer has."""
     others: dict[str, list[tuple[WrittenNote, Part]]] = field(default_factory=dict)
     """The notes of each layer that are none, with their places."""
+    missing_strings: set[str] = field(default_factory=set)
+    """What was told to be no string of the instrument."""
 
     def layer_events(self, bar: Mapping, where: str, draft: BarDraft) -> list[EventDraft]:
         """The events of all layers of a bar; faults go to the report."""
@@ -182,6 +184,11 @@ class EventReader:
         for written in event.notes:
             try:
                 note = self.resolver.note(written)
+            except NoStringError as fault:
+                if written.string not in self.missing_strings:
+                    self.missing_strings.add(written.string)
+                    self.fault(fault, part)
+                continue
             except NotationError as fault:
                 self.fault(fault, part)
                 continue

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from coach.ground.problem import parted
 from coach.music.drill import Note
 from coach.music.key import spelling_of
-from coach.score.beats import NotationError
+from coach.score.beats import NoStringError, NotationError
 from coach.score.notation import HARMONIC_SIGN, ODD_BRACKETS, WrittenNote
 from coach.strings.instrument import Instrument
 from coach.strings.node import DEFAULT_PARTIAL, Node, nearest_nodes, nodes_upto, nodes_written, touch_label
@@ -119,9 +119,10 @@ class Resolver:
             for other, index in self.strings.items():
                 if not other.isdecimal() and not other[-1].isdecimal() and pitch_of(other + "2") == pitch:
                     guess = f"did you mean {strings[index].letter}?"
-        raise NotationError(
-            written.offset, f"there is no string '{name}'; the strings are {there}", guess, repair
-        )
+        what = f"there is no string '{name}'; the strings are {there}"
+        if not guess and re.fullmatch(r"[A-G][#b]?-?\d*", name):
+            raise NoStringError(written.offset, what, "is it missing in `strings` under `instrument`?")
+        raise NotationError(written.offset, what, guess, repair)
 
     def _pitch(self, written: WrittenNote) -> int | None:
         if not written.pitch:
@@ -136,7 +137,8 @@ class Resolver:
         if re.fullmatch(r"\d{1,3}", text):
             if int(text) <= MAX_FRET:
                 return int(text)
-            raise NotationError(written.place_offset, f"fret {int(text)} is outside 0 to {MAX_FRET}", "")
+            twice = f"did you mean {text[0]}?" if len(set(text)) == 1 else ""
+            raise NotationError(written.place_offset, f"fret {int(text)} is outside 0 to {MAX_FRET}", twice)
         guess, repair = "", None
         shown = f"{written.string}:<{text}>"
         if re.fullmatch(r"\d+\.\d+|\d+/\d+", text):

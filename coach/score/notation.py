@@ -14,6 +14,7 @@ Slots divided by `|` share the beats after `in` evenly: three slots `in 1` are a
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import field
 from fractions import Fraction
@@ -180,6 +181,15 @@ def _read_event(part: str) -> list[WrittenEvent]:
 def _beat_slip(part: str, head: re.Match[str], start: int) -> NotationError | None:
     """What is wrong where a note or a beat in two words stands in the place of the beat."""
     tail = part[head.end() :]
+    run_in = re.match(r"(\d+(?:[&ea]|\.\d+)?)(?=[A-G][#b]?\d?:)", head[1])
+    if run_in and BEAT.fullmatch(run_in[1]):
+        apart = f"{run_in[1]} {head[1][run_in.end() :]}"
+        return NotationError(
+            start,
+            f"'{head[1]}' is a beat and a note in one",
+            f"a space after the beat: {apart}",
+            (head[1], apart),
+        )
     if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
         swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
         guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
@@ -349,7 +359,9 @@ def _note_slip(offset: int, text: str) -> NotationError:
     if match := re.match(r"([^\s:<>]+):\(([\d./]+)\)", word):
         return no_angles(match)
     if "<" in word and ">" not in word:
-        return slip(f"'{word}': the < is never closed")
+        whole = re.fullmatch(r"([^\s:<>]+:<\d+(?:[./]\d+)?)(\S*)", word)
+        meant = f"did you mean {whole[1]}>{whole[2]}?" if whole else ""
+        return slip(f"'{word}': the < is never closed", meant)
     return slip(f"'{word}' is not a note")
 
 
@@ -370,6 +382,16 @@ def _after_note(offset: int, rest: str) -> NotationError:
         )
     if word.startswith("for"):
         return NotationError(offset, "`for` is followed by a number of beats", "as in `for 2`")
+    if word.startswith(";"):
+        return NotationError(
+            offset, "`;` follows a note; a comma parts events", "did you mean a comma?", (";", ",")
+        )
+    if near := difflib.get_close_matches(word, ("for", "damp", "ring"), 1):
+        return NotationError(
+            offset,
+            f"'{word}' follows a note; allowed are +note, `for N`, `damp`, `ring`, or a comma",
+            f"did you mean `{near[0]}`?",
+        )
     if word.startswith((">", "<")):
         return NotationError(offset, f"'{word}': a harmonic's position goes between < and >", "as in D:<7>")
     if word.lower() in ("hold", "4", "let"):
