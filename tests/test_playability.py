@@ -190,7 +190,8 @@ def test_a_harmonic_left_ringing_a_semitone_beside_the_next_is_warned_of() -> No
     # Partial 5 of D is F#, partial 4 of G is G, a semitone apart (harmonic series).
     finding = only(check_playability(drill_of("1 E:0 for 4 | 1 D:<4>, 3 G:<5>")))
     assert finding.severity == "warning"
-    assert "D:<4> (F#4) still rings, a semitone from G:<5> (G4)" in finding.message
+    assert "D:<4> (F#4) still rings 2 beats later, a semitone from G:<5> (G4)" in finding.message
+    assert finding.event == 1, "D:<4>, where it can be stopped"
     assert finding.guess.startswith("stop it: `for 2 damp`")
 
 

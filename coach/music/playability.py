@@ -235,13 +235,14 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
 
 
 def _rubbing(board: Board, passage: Passage) -> Iterator[_Remark]:
-    """Harmonics that ring into a neighbour a semitone away."""
+    """Harmonics that ring into a neighbour a semitone away, each at its own place: there it can be stopped."""
     for rub in rubs(passage):
         beats = (rub.event.onset - rub.earlier.onset) / passage.bars[rub.earlier.bar].beat_length
+        later = "a beat" if beats == 1 else f"{float(beats):g} beats"
         yield (
-            rub.event,
+            rub.earlier,
             "warning",
-            f"{_sounding_name(board, rub.ringing)} still rings, a semitone from "
+            f"{_sounding_name(board, rub.ringing)} still rings {later} later, a semitone from "
             f"{_sounding_name(board, rub.struck)}",
             f"stop it: `for {beats} damp`; or mark it `ring` if you mean it",
         )
