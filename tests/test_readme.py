@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 from datetime import date
@@ -135,6 +136,7 @@ def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeyp
     there = ["--folder", "ana", "--date", "2026-12-07"]
     assert main(["practice", handout, "--answers", "answers.txt", *there]) == 0
     assert main(["log", "note", re.search(r'note "([^"]*)"`', week)[1], *there]) == 0
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
     assert main([*reply, *there]) == 0
     assert main(["roster", ".", "--date", "2026-12-07"]) == 1  # 1: the answers file is no reply
     assert 'Ana, 7 Dec: "the lift at 3.2 is late"' in capsys.readouterr().out

@@ -553,7 +553,7 @@ def test_no_internet_socket_is_opened_by_the_app_or_any_command_of_a_week(tmp_pa
             ["plan", "--folder", folder, "--json"],
             ["report", "--folder", folder],
             ["report", "--folder", folder, "--html", "-o", folder + "/page.html"],
-            ["report", "--folder", folder, "--for-teacher", "first-pour", "-o", folder + "/me.json"],
+            ["report", "--folder", folder, "--for-teacher", "--yes", "first-pour", "-o", folder + "/me.json"],
             ["roster", folder],
             ["assign", "first-pour", "--folder", folder, "--to", "Mia", "-o", folder + "/given.yaml"],
             ["log", "export", "--folder", folder, "-o", folder + "/log.csv"],

@@ -62,8 +62,11 @@ def practise(folder: Path, drill_file: Path, name: str = "Mia", days: int = 3) -
 
 
 def report_for_teacher(folder: Path, file: Path, *words: str) -> int:
-    where = ["--folder", str(folder), "--date", "2026-12-10", "-o", str(file)]
-    return main(["report", "--for-teacher", *where, *words])
+    return main(["report", "--for-teacher", "--yes", *where(folder, file), *words])
+
+
+def where(folder: Path, file: Path) -> list[str]:
+    return ["--folder", str(folder), "--date", "2026-12-10", "-o", str(file)]
 
 
 @pytest.fixture
@@ -417,21 +420,27 @@ def test_the_student_sees_what_the_file_tells_before_it_is_written(
     assert "Nothing about other drills, and no single repetitions." in printed
 
 
-def test_saying_no_writes_nothing(
-    tmp_path: Path, assigned: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("answer", "told"),
+    [("n\n", "nothing was written\n"), ("\n", "nothing was written\n"), ("", "--yes writes it")],
+)
+def test_without_a_yes_nothing_is_written_be_it_at_a_terminal_or_by_a_pipe(
+    tmp_path: Path,
+    assigned: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    answer: str,
+    told: str,
 ) -> None:
     practise(tmp_path / "mia", assigned)
-
-    class Terminal(io.StringIO):
-        def isatty(self) -> bool:
-            return True
-
-    monkeypatch.setattr("sys.stdin", Terminal("n\n"))
     target = tmp_path / "mia.json"
-    assert report_for_teacher(tmp_path / "mia", target) == 1
-    assert "nothing was written" in capsys.readouterr().err
+    ask = ["report", "--for-teacher", *where(tmp_path / "mia", target)]
+    monkeypatch.setattr("sys.stdin", io.StringIO(answer))
+    assert main(ask) == 1
+    assert told in capsys.readouterr().err
     assert not target.exists()
-    assert report_for_teacher(tmp_path / "mia", target, "--yes") == 0
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert main(ask) == 0
     assert target.exists()
 
 
@@ -457,7 +466,7 @@ def test_without_an_assignment_a_drill_must_be_named(
         log.send((rep_at(log), PASSAGE))
     assert report_for_teacher(tmp_path, tmp_path / "x.json") == 2
     assert "no drill here has an assignment" in capsys.readouterr().err
-    assert report_for_teacher(tmp_path, tmp_path / "x.json", "first-pour", "--yes") == 0
+    assert report_for_teacher(tmp_path, tmp_path / "x.json", "first-pour") == 0
 
 
 def test_the_file_sums_this_drills_reps(file: Path) -> None:

@@ -122,10 +122,11 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
             )
     reply = student_reply(log, chosen, at_ms, offset_min, not arguments.without_notes)
     say(*contents(reply), to=sys.stderr)
-    if not arguments.yes and sys.stdin.isatty() and arguments.output not in (None, "-"):
+    if not arguments.yes and arguments.output not in (None, "-"):
         say("Write it? [y/N] ", end="", to=sys.stderr)
-        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
-            say("nothing was written", to=sys.stderr)
+        answer = sys.stdin.readline()
+        if answer.strip().lower() not in ("y", "yes"):
+            say("nothing was written" + ("" if answer else "; --yes writes it without asking"), to=sys.stderr)
             return 1
     write_told(arguments.output, reply_text(reply), "; send it to your teacher")
     return 0
