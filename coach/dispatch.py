@@ -12,6 +12,7 @@ import importlib
 import os
 import sys
 from collections.abc import Mapping
+from itertools import pairwise
 from types import ModuleType
 from typing import Any, NoReturn
 
@@ -32,6 +33,12 @@ def run(words: list[str], commands: Mapping[str, str]) -> int:
 
 def _dispatch(words: list[str], commands: Mapping[str, str]) -> int:
     if not words or words[0].startswith("-"):
+        late = [word for before, word in pairwise(words) if word in commands and not before.startswith("-")]
+        if late:
+            first = " ".join([late[0], *(word for word in words if word != late[0])])
+            raise UsageError(
+                f"{late[0]!r} follows an option", guess=f"the command comes first: coach {first}"
+            )
         words = ["practice", *words]
     if words[0] not in commands and os.path.isfile(words[0]):
         # A double click on a drill that came by mail hands over its path alone.

@@ -390,6 +390,7 @@ def test_assigning_writes_the_id_into_the_teachers_own_drill_so_that_a_new_title
         (("--to", "Mia", "--only", "ladle at 20", "-o", "x"), "20 is outside 50 (the drill's start)", 2),
         (("-o", "x"), "--to: no student is named (--to NAME, or --class FILE)", 2),
         (("--to", "\x1b[0m ", "-o", "x"), "--to: a name is needed", 2),
+        (("--to", "Tomo,Ilse", "-o", "x"), "names stand apart by blanks (--to Tomo Ilse)", 2),
         (("--to", "M" * 500, "-o", "x"), "--to: 500 letters; at most", 2),
     ],
 )

@@ -266,6 +266,11 @@ def test_the_student_whom_a_teachers_file_names_is_the_player(tmp_path, capsys):
         (["practice", "--date", "soon", "--answers", "x"], 2, "'soon' is not a date"),
         (["practice"], 1, "a session needs a terminal"),
         (["practice", "nowhere.yaml"], 1, "there is no such drill file"),
+        (
+            ["--folder", "there", "practice", "harbour"],
+            2,
+            r"the command comes first: coach practice --folder there harbour",
+        ),
         (["practise"], 2, r"'practise' is not a command; `coach --help` lists them (practice?)"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -135,6 +136,14 @@ def _check_texts(arguments: argparse.Namespace) -> None:
 def _students(arguments: argparse.Namespace) -> list[str]:
     """The names given and those of the class list, once each; UsageError where one can't be a name."""
     named = [("--to", name) for name in arguments.to]
+    for name in arguments.to:
+        if re.search(r",(?! )", plain_text(name)):
+            apart = " ".join(one.strip() for one in plain_text(name).split(",") if one.strip())
+            raise UsageError(
+                f"{plain_text(name)!r} has a comma; names stand apart by blanks",
+                "--to",
+                guess=f"--to {apart}",
+            )
     if arguments.class_list:
         text = read_text(user_path(arguments.class_list), CLASS_FILE)
         lines = [line.partition("#")[0] for line in text.splitlines()]
