@@ -219,7 +219,7 @@ def test_a_row_says_nothing_twice_and_counts_the_days_since_the_hand_out() -> No
     before = file_of("Mia", drill_of(days=practised(4, 5)), day=TODAY - timedelta(days=2))
     early = make_class([before], handed_to("Mia", day=TODAY), TODAY)
     lines = list(student_lines(early.students[0], early))
-    assert "  not practised on the day of the reply, 30 min in all" in lines
+    assert "  not practised on the day of the reply; 30 min on 2 days in all" in lines
 
 
 def test_a_layer_that_is_played_together_asks_for_no_practice_alone() -> None:

@@ -237,7 +237,7 @@ def _close(work: Work) -> bool:
 def _cold_fails(work: Work) -> Iterator[Need]:
     cold, clean = work.cold
     if cold >= COLD_FROM and clean < COLD_LOW * cold:
-        why = f"only {clean} of {cold} first repetitions of a day are clean"
+        why = f"{f'only {clean}' if clean else 'none'} of {cold} first repetitions of a day are clean"
         yield Need("cold", "begin each day slower", why)
 
 

@@ -169,7 +169,9 @@ def _work_lines(work: Work) -> Iterator[str]:
     if work.drill is None:
         return
     yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {len(work.phrases)} phrases"
-    yield f"{work.practised_text}, {duration(work.minutes)} in all"
+    days = counted(work.drill.total.days, "day")
+    since = " since it was handed out" if work.handed_on and work.practised_of[0] else ""
+    yield f"{work.practised_text}{since}; {duration(work.minutes)} on {days} in all"
     for phrase in work.phrases:
         rung = f"{phrase.rung_bpm} of {phrase.goal_bpm}" if phrase.rung_bpm else "not begun together"
         landed = f", landed {short_day(phrase.landed, work.today)}" if phrase.landed else ""

@@ -99,9 +99,10 @@ class Work:
 
     @property
     def rung(self) -> str:
-        """The rung and the goal of the phrase that is furthest behind, or what was not begun."""
+        """Rung and goal of the phrase that is furthest behind, with its name among several; or what was not begun."""
         if self.behind and self.behind.rung_bpm:
-            return f"{self.behind.rung_bpm} of {tempo(self.behind.goal_bpm)}"
+            rung = f"{self.behind.rung_bpm} of {tempo(self.behind.goal_bpm)}"
+            return rung if len(self.phrases) == 1 else f"{self.behind.name} at {rung}"
         together = sum(bool(phrase.rung_bpm) for phrase in self.phrases)
         return f"{together} of {len(self.phrases)} begun together" if self.phrases else ""
 
