@@ -56,7 +56,7 @@ async def test_what_was_heard_stands_unlike_marks_and_is_saved_by_no_key_but_its
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_heard(pilot, app, player)
         line = screen_text(app).splitlines()[-2]
-        assert line.startswith("2 quiet?   3 40 ms late?   5 nothing?   can't tell 4")
+        assert line.startswith("2: quiet?   3: 40 ms late?   5: nothing?   can't tell 4")
         assert "h as heard" in screen_text(app).splitlines()[-1]
         assert shows_tall(app, "LOOK AT 2+3+5")
         assert session_of(app).practice.session.marks == ()
@@ -187,7 +187,7 @@ async def test_a_repetition_is_judged_when_it_ends_and_what_comes_stands_at_once
         assert take.until_s - take.start_s > max(timeline.onsets_s.values())
         ear.answer()
         await pilot.pause(0.1)
-        assert "2 quiet?   can't tell 4" in screen_text(app)
+        assert "2: quiet?   can't tell 4" in screen_text(app)
         await pilot.press("h")
         (rep,) = app.desk.log.reps()
         assert rep.faults == (Fault(2, CHOKED),)
@@ -227,7 +227,7 @@ async def test_what_is_heard_after_the_rating_is_logged_with_it_and_goes_to_no_o
         assert len(ear.takes) == 2
         ear.answer()
         await pilot.pause(0.1)
-        assert "2 quiet?" in screen_text(app)
+        assert "2: quiet?" in screen_text(app)
 
 
 async def test_what_is_heard_after_the_next_rating_too_goes_to_its_own_repetition(tmp_path, ear):
@@ -265,7 +265,7 @@ async def test_what_is_heard_in_a_pause_stands_after_it(tmp_path, ear):
         ear.answer()
         await pilot.pause(0.1)
         session_of(app).send(Go())
-        assert "2 quiet?" in screen_text(app)
+        assert "2: quiet?" in screen_text(app)
 
 
 async def test_what_is_heard_goes_to_no_earlier_repetition_that_is_rated_anew(tmp_path, ear):
@@ -292,7 +292,7 @@ async def test_in_a_round_the_suggestion_stands_while_the_bar_of_clicks_counts(t
             assert ear.takes[-1].alone is alone
             ear.answer()
             await pilot.pause(0.1)
-            assert "2 quiet?" in screen_text(app)
+            assert "2: quiet?" in screen_text(app)
             assert player.playing
             await pilot.press("space")
             assert session_of(app).practice.session.phase is Phase.PLAYING

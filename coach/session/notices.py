@@ -98,7 +98,7 @@ def guessed(label: int, others: Iterable[int]) -> str:
 
 def offered(label: int, heard: str) -> str:
     """A suggestion marks nothing."""
-    return f"{label} {heard}?"
+    return f"{label}: {heard}?"
 
 
 def unmarked(heard: str, labels: Iterable[int]) -> str:

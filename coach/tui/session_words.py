@@ -68,7 +68,7 @@ class SessionWords(CoachScreen):
         parts = [marks] if marks else []
         parts += [plain_text(part) for part in self.message.split(BETWEEN)]
         parts += self._counted_in()
-        parts += self._suggested()
+        parts += self._that_fit(self._suggested(), parts)
         parts += self._announced()[:1]
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
@@ -89,6 +89,15 @@ class SessionWords(CoachScreen):
     def _has_room(self, parts: list[str], more: str) -> bool:
         """Whether it fits beside the others; alone it is shown as far as the line goes."""
         return not parts or len(BETWEEN.join([*parts, more])) <= max(self.size.width, LEAST_WIDTH)
+
+    def _that_fit(self, told: list[str], parts: list[str]) -> list[str]:
+        """As many of these as there is room for beside the others, one at least; of the rest how many they are."""
+        for shown in range(len(told), 0, -1):
+            more = [f"and {len(told) - shown} more"] if shown < len(told) else []
+            line = BETWEEN.join(part for part in (*parts, *told[:shown], *more) if part)
+            if shown == 1 or len(line) <= max(self.size.width, LEAST_WIDTH):
+                return [*told[:shown], *more]
+        return []
 
     def _ear(self) -> str:
         """What keeps the ear from hearing and is not told yet."""
