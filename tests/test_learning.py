@@ -464,7 +464,8 @@ def test_minutes_that_stay_free_are_explained() -> None:
     sure = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(80)])
     nearly = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(60)])
     assert re.match(
-        r"Nothing more is due today; \d+ min to spare", make_plan(TODAY, 20, [drill], nearly).notes[-1]
+        r"Nothing more needs practice today; \d+ min to spare",
+        make_plan(TODAY, 20, [drill], nearly).notes[-1],
     )
     alone = replace(drill, phrases=drill.phrases[:1], order=())
     assert make_plan(TODAY, 20, [alone], sure).notes == (
@@ -495,7 +496,7 @@ def test_what_was_held_at_its_goal_today_has_the_minutes_that_are_left_until_it_
     assert once == len(set(at_goal[:once])) > 1
     assert all(one.excerpt != other.excerpt for one, other in pairwise(long.items) if one.excerpt)
     assert max(times.values()) <= REPS_A_DAY
-    assert re.match(r"Nothing more is due today; 1 h \d+ min to spare", long.notes[-1])
+    assert re.match(r"Nothing more needs practice today; 1 h \d+ min to spare", long.notes[-1])
     assert sum(item.minutes for item in short.items) > 9
 
 

@@ -174,7 +174,7 @@ def test_a_plan_that_is_done_before_its_time_says_how_much_is_left():
             session, *([Rated(())] if session.phase is Phase.READY else [Go()]), after_s=1
         )
     told = [str(notice) for notice in notices(effects)]
-    assert any("Nothing more is due today" in words for words in told)
+    assert any("Nothing more needs practice today" in words for words in told)
     played = [saved.turn.item.excerpt for saved in session.played]
     assert {excerpt for excerpt in played if excerpt} > {lamp.excerpt}
 

@@ -42,7 +42,7 @@ CENTS_RANGE = (-100.0, 100.0)
 STRIKES = 3
 NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
 BEATS_SHOWN_HZ = 0.005
-COUNTABLE_HZ = 4.0
+COUNTABLE_HZ = 2.0
 """Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
 
 PRINT, HEAR, WRITE = "the printed text", "--hear", "-o FILE"

@@ -214,7 +214,7 @@ def free_time(ahead: Ahead) -> str:
     minutes = duration(ahead.seconds_left / 60)
     if ahead.wanting:
         return f"The last {minutes} is too short for the next item."
-    return f"Nothing more is due today; {minutes} to spare. Play what you like: d, then g for the piece or a part."
+    return f"Nothing more needs practice today; {minutes} to spare. d, then g: play any part."
 
 
 def item_of(learnt: Learnt, turn: Choice, day: date) -> PlanItem:
