@@ -56,8 +56,19 @@ def listen(folder, name, *more):
 def test_a_row_an_event_with_what_was_heard(folder, capsys):
     clean = [str(folder / "clean11.wav"), str(folder / "clean12.wav")]
     assert listen(folder, "take.wav", "--json", "--clean", *clean) == 0
-    rows = json.loads(capsys.readouterr().out)
-    assert [set(row) for row in rows] == [{"label", "result", "certainty", "onset_ms", "why"}] * 9
+    said = json.loads(capsys.readouterr().out)
+    rows = said.pop("events")
+    assert said.pop("begins_s") == pytest.approx(BEAT_1_S, abs=0.005)
+    assert said == {
+        "drill": "Ear",
+        "phrase": "one",
+        "layer": "together",
+        "tempo_bpm": 80,
+        "begins_by": "clicks",
+        "or_begins_s": [],
+    }
+    assert [set(row) for row in rows] == [{"label", "event", "result", "certainty", "onset_ms", "why"}] * 9
+    assert rows[1]["event"] == "G:<12>"
     assert (rows[2]["result"], rows[4]["result"]) == ("choked", "missing")
     assert sum(row["result"] in ("clean", "unsure") for row in rows) == 7
 
@@ -79,6 +90,8 @@ def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, ca
     out = capsys.readouterr().out
     assert out.count("can't tell") == 9
     assert "\n  2  G:<12>  can't tell" in out
+    assert out.startswith("one begins at 4.00 s, as --starts-at says\n")
+    assert "How long notes are held is not judged." in out
     assert "simulated and sampled strings" in out
     assert "--clean" in out
 
@@ -148,6 +161,63 @@ def test_a_take_that_begins_too_late_says_by_how_much(folder, tmp_path, capsys):
     late = write(tmp_path / "late.wav", take(seed=2).samples[round((BEAT_1_S + 0.4) * RATE_HZ) :])
     assert main(["listen", late, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
     assert "late.wav: the take begins 0.4 s after beat 1 (record from before" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("click", "by"), [(True, "the clicks"), (False, "its notes")])
+def test_the_first_line_says_where_the_phrase_begins_and_how_that_was_found(
+    folder, tmp_path, capsys, click, by
+):
+    path = write(tmp_path / "twice.wav", np.tile(take(seed=2, click=click).samples, 2))
+    assert main(["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 0
+    first, second = capsys.readouterr().out.splitlines()[:2]
+    places = {"4.0", "16.0"}
+    found = next(place for place in places if first.startswith(f"one begins at {place[:-1]}"))
+    assert first.endswith(f" s, found by {by}")
+    (other,) = places - {found}
+    assert second == f"Its notes fit nearly as well at {other} s; --starts-at chooses."
+
+
+def test_a_take_in_which_the_phrase_is_nowhere_surely_is_refused_to_be_judged_or_learnt_from(
+    folder, tmp_path, capsys
+):
+    # Twice a music that has seven of the phrase's nine events, as another piece in its key may.
+    part = take({3: None, 6: None}, seed=2, click=True).samples
+    other = write(tmp_path / "other.wav", np.tile(part, 2))
+    says = "other.wav: the phrase may begin at"
+    assert main(["listen", other, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    assert says in (err := capsys.readouterr().err)
+    assert "(is the take whole, and of this phrase alone?)" in err
+    assert listen(folder, "take.wav", "--clean", str(folder / "clean11.wav"), other) == 1
+    assert says in capsys.readouterr().err
+
+
+def test_a_wrong_time_of_beat_1_is_told_and_moves_no_clean_take(folder, capsys):
+    clean = ["--clean", str(folder / "clean11.wav"), str(folder / "clean12.wav")]
+    status = listen(folder, "take.wav", "--starts-at", "2.5", *clean)
+    said = capsys.readouterr()
+    assert (
+        "take.wav: the phrase begins at 4.0 s, by its notes, not at 2.5 s. Is --starts-at right?\n"
+        in said.err
+    )
+    # What was learnt is the phrase, so that hardly a note is clean where it is not.
+    assert said.out.count("  clean ") <= 2
+    assert status == 1 or "seem to have failed" in said.err or said.out.count("can't tell") >= 5
+
+
+def test_a_form_of_wav_that_is_not_read_is_named(folder, tmp_path, capsys):
+    path = tmp_path / "eight.wav"
+    wavfile.write(path, RATE_HZ, np.full(RATE_HZ, 130, np.uint8))
+    assert main(["listen", str(path), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    assert (
+        "eight.wav: it has 8-bit samples; those of 16 to 32 bits are read (export" in capsys.readouterr().err
+    )
+
+
+def test_a_folder_in_place_of_a_take_names_a_take_in_it(folder, capsys):
+    assert main(["listen", str(folder), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    err = capsys.readouterr().err
+    assert "this is a folder, not a WAV file (name a file in it: " in err
+    assert "clean11.wav)" in err
 
 
 def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):

@@ -16,7 +16,7 @@ from coach.listen.memory import NoteSound, Pluck, compared, sharp_bias_ms, usual
 from coach.listen.open_string import MeasuredString
 from coach.listen.partials import Partials, Rings, loudness, measured
 from coach.listen.recording import Recording, without_clicks
-from coach.listen.start import passage_start_s
+from coach.listen.start import beginning_of
 from coach.music.excerpt import whole_phrase
 from coach.music.passages import passage_of
 from coach.score.load import read_drill
@@ -171,7 +171,8 @@ def test_clicks_are_taken_out_though_the_takes_clock_runs_otherwise():
 
 def start_of(recording, count_in_s):
     samples, instrument = recording.samples, DRILL_READ.instrument
-    return passage_start_s(samples, RATE_HZ, PASSAGE, recording.tempo_bpm, instrument, count_in_s)
+    found = beginning_of(samples, RATE_HZ, PASSAGE, recording.tempo_bpm, instrument, count_in_s)
+    return None if found is None else found.at_s
 
 
 def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_nothing():

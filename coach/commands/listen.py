@@ -14,11 +14,11 @@ from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
-from coach.listen.heard import MISSING, OTHER, Heard
-from coach.listen.recording import Recording
-from coach.listen.sound_file import CLIPPED_SHARE, read_sound
-from coach.listen.takes import ear_of, found_start_s, recording_of
-from coach.music.drill import Drill
+from coach.listen.heard import MISSING, OTHER, Heard, unlike
+from coach.listen.sound_file import CLIPPED_SHARE, Sound, read_sound
+from coach.listen.start import CLICKS, NOTES, Beginning
+from coach.listen.takes import ear_of, found_beginning, heard_beginning, recording_of
+from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Passage, layer_choices, whole_phrase
 from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
@@ -31,6 +31,9 @@ MEASURED_ON = "Tested on simulated and sampled strings only; check it against yo
 MOSTLY_ABSENT = 0.6
 LEAST_JUDGED = 4
 LONGEST_S = 3600.0
+MOST_RIVALS = 3
+GIVEN = "--starts-at"
+BEGINS_BY = {CLICKS: "found by the clicks", NOTES: "found by its notes", GIVEN: "as --starts-at says"}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -73,43 +76,60 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print a row an event; 0 where the take could be listened to."""
-    drill, passage = _passage(arguments)
-    tempo_bpm, starts_at_s = arguments.tempo, arguments.starts_at
+    drill, phrase, passage = _passage(arguments)
     if any(os.path.realpath(path) == os.path.realpath(arguments.take) for path in arguments.clean):
         raise UsageError("is the take itself; name takes that you know to be clean", "--clean")
     ear = Ear.of(drill.instrument)
     if arguments.open_strings is not None:
         ear = ear_of(drill.instrument, read_sound(arguments.open_strings), arguments.open_strings)
-    take = _recording(arguments.take, drill, passage, tempo_bpm, starts_at_s)
-    shift_s = 0.0
-    if starts_at_s is not None:
-        # Where beat 1 is given, it is known of this take alone: the clean ones are laid beside it by their own notes.
-        found_s = found_start_s(take, drill)
-        shift_s = 0.0 if found_s is None else starts_at_s - found_s
+    sound = _sound(arguments.take)
+    begins, shift_s = _beginning(sound, drill, passage, arguments)
+    take = recording_of(sound, drill, passage, arguments.tempo, begins.at_s, arguments.take)
     if len(arguments.clean) == 1:
         say("One clean take is little to learn from; give two or more with --clean.", to=sys.stderr)
     for path in arguments.clean:
-        clean = _recording(path, drill, passage, tempo_bpm, None)
+        clean = recording_of(_sound(path), drill, passage, arguments.tempo, None, path)
         ear = ear.learn(replace(clean, beat_1_s=clean.beat_1_s + shift_s))
     heard = ear.judge(take)
     _refuse_another_piece(heard, arguments)
     if arguments.json:
-        say_json([_row(one) for one in heard], indent=2)
+        rows = [_row(one, placed_text(drill.instrument, passage.event(one.label))) for one in heard]
+        about = {"drill": drill.title, "phrase": phrase.name, "layer": passage.excerpt.layer}
+        say_json({**about, "tempo_bpm": arguments.tempo, **_place(begins), "events": rows}, indent=2)
     else:
+        _say_place(begins, phrase.name)
         _print_rows(heard, drill.instrument, passage, bool(arguments.clean))
     return 0
 
 
-def _recording(
-    path: str, drill: Drill, passage: Passage, tempo_bpm: int, starts_at_s: float | None
-) -> Recording:
+def _beginning(
+    sound: Sound, drill: Drill, passage: Passage, arguments: argparse.Namespace
+) -> tuple[Beginning, float]:
+    """Where the phrase begins, as heard or as said, and how much later than its notes say, for clean takes.
+
+    Where beat 1 is given, it is known of the take alone: the clean ones are laid beside it by their own notes.
+    """
+    given_s = arguments.starts_at
+    if given_s is None:
+        return heard_beginning(sound, drill, passage, arguments.tempo, arguments.take), 0.0
+    found = found_beginning(sound, drill, passage, arguments.tempo)
+    begins = Beginning(given_s, GIVEN)
+    if found is None or found.doubtful:
+        return begins, 0.0
+    if not found.fits(given_s):
+        there = f"the phrase begins at {found.at_s:.1f} s, by its notes, not at {given_s:g} s"
+        say(f"{arguments.take}: {there}. Is --starts-at right?", to=sys.stderr)
+    return begins, given_s - found.at_s if begins.fits(found.at_s) else 0.0
+
+
+def _sound(path: str) -> Sound:
     sound = read_sound(path)
     if sound.clipped_share > CLIPPED_SHARE:
         say(f"{path}: {sound.clipped_share:.1%} of it clips; record it softer", to=sys.stderr)
-    return recording_of(sound, drill, passage, tempo_bpm, starts_at_s, path)
+    return sound
 
 
-def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
+def _passage(arguments: argparse.Namespace) -> tuple[Drill, Phrase, Passage]:
     places = places_of(arguments)
     drill = load_drill(find_drill(arguments.drill, places))
     drill = drill_on_own(drill, load_settings(places.settings).instruments)
@@ -118,7 +138,7 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
     if arguments.layer is not None and arguments.layer not in layers:
         found = f"{arguments.layer!r} is not a layer of {phrase.name}; it has {', '.join(layers)}"
         raise UsageError(found, "--layer")
-    return drill, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
+    return drill, phrase, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
 
 
 def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace) -> None:
@@ -128,12 +148,31 @@ def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace)
         found = f"{len(absent)} of {len(judged)} events were not heard"
         guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
         raise CoachError(found, arguments.take, guess=guess)
+    if unlike(heard):
+        failed = sum(one.verdict.says is Says.FAILED for one in judged)
+        found = f"{failed} of {len(judged)} events that could be judged seem to have failed"
+        say(f"{arguments.take}: {found}. This may be another piece, or begin elsewhere.", to=sys.stderr)
 
 
-def _row(heard: Heard) -> dict[str, Any]:
-    onset_ms = None if heard.onset_ms is None else round(heard.onset_ms, 1)
+def _place(begins: Beginning) -> dict[str, Any]:
+    rivals_s = [round(one, 2) for one in begins.rivals_s[:MOST_RIVALS]]
+    return {"begins_s": round(begins.at_s, 3), "begins_by": begins.by, "or_begins_s": rivals_s}
+
+
+def _say_place(begins: Beginning, phrase: str) -> None:
+    say(f"{phrase} begins at {begins.at_s:.2f} s, {BEGINS_BY[begins.by]}")
+    if begins.rivals_s:
+        places = " and ".join(f"{one:.1f} s" for one in begins.rivals_s[:MOST_RIVALS])
+        say(f"Its notes fit nearly as well at {places}; --starts-at chooses.")
+    say("")
+
+
+def _row(heard: Heard, text: str) -> dict[str, Any]:
+    # Without a minus before a rounded nought.
+    onset_ms = None if heard.onset_ms is None else round(heard.onset_ms, 1) + 0.0
     return {
         "label": heard.label,
+        "event": text,
         "result": heard.verdict.word,
         "certainty": round(heard.certainty, 3),
         "onset_ms": onset_ms,
@@ -146,7 +185,7 @@ def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage
     wide = max(map(len, texts))
     say(f"{'':>3}  {'event':<{wide}}  result     certainty  onset")
     for one, text in zip(heard, texts, strict=True):
-        onset = "" if one.onset_ms is None else f"{one.onset_ms:+.0f} ms"
+        onset = "" if one.onset_ms is None else f"{round(one.onset_ms) or 0:+d} ms"
         certainty = f"{one.certainty:.0%}" if one.certainty else ""
         word = one.verdict.shown if one.verdict.says is Says.NOTHING else one.verdict.word
         line = f"{one.label:>3}  {text:<{wide}}  {word:<10} {certainty:>9}  {onset:>7}  {one.why}"
@@ -154,4 +193,6 @@ def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage
     say("")
     if not learnt:
         say("How these notes sound when clean is not known yet; give clean takes with --clean.")
+    if any(event.hold > 1 for event in passage.events):
+        say("How long notes are held is not judged.")
     say(MEASURED_ON)

@@ -16,7 +16,7 @@ from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
 from coach.listen.arrays import Values
 
-TAKE_FILE = FileKind("a take", "a WAV file", max_bytes=1_000_000_000)
+TAKE_FILE = FileKind("a take", "a WAV file", max_bytes=1_000_000_000, endings=(".wav",))
 RATES_HZ = (22050, 192000)
 _WHOLE, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 SILENT = 10.0 ** (-70.0 / 20.0)
@@ -124,4 +124,8 @@ def _values(sound: bytes, tag: int, bits: int, path: str) -> Values:
         return padded.copy().view("<i4").reshape(-1) / 2.0**31
     if tag == _FLOAT and bits in (32, 64):
         return np.frombuffer(kept, f"<f{width}").astype(float)
-    raise CoachError(f"samples of type {tag} with {bits} bits can't be read", path, guess=EXPORT)
+    if tag in (_WHOLE, _FLOAT):
+        kind = "samples" if tag == _WHOLE else "floating-point samples"
+        found = f"it has {bits}-bit {kind}; those of 16 to 32 bits are read"
+        raise CoachError(found, path, guess=EXPORT)
+    raise CoachError(f"its samples are compressed (WAV format {tag})", path, guess=EXPORT)

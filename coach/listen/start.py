@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.arrays import Samples, Values
 from coach.listen.frame import SPLIT_HZ, Frame, frame_of
 from coach.listen.open_string import MeasuredString
@@ -48,35 +50,60 @@ LEAST_SHARE = 2.0 / 3.0
 sets, noise of 12 dB and faults included, it is eight of ten at least."""
 MET_S = 0.02
 """A note this far from its beat meets it no more."""
+RIVAL_SHARE = 0.85
+"""Where a passage's notes rise by so much of what they rise by at the best place, it may begin as well. On the training
+sets, of takes that hold the passage once, it is .71 at most; where another phrase is played it is .85 to 1."""
+STRUCK_DB, LEAST_STRUCK = 4.0, 0.9
+"""Where a passage is played once or more, nearly all of its notes rise so much: of one that only has partials in common
+with what is played, fewer do."""
+SAME_PLACE_S = 0.3
+CLICKS, NOTES = "clicks", "notes"
 
 
-def passage_start_s(
+@frozen
+class Beginning:
+    """Where a passage begins in a take."""
+
+    at_s: float
+    by: str
+    """What says so: `CLICKS` of the count-in, or `NOTES`."""
+    rivals_s: tuple[float, ...] = ()
+    """Where its notes rise together nearly as much, the best first: it is played again there, or not at all."""
+    doubtful: bool = False
+    """Rather not at all: some of its notes don't rise."""
+
+    def fits(self, at_s: float) -> bool:
+        """Whether the passage may begin at this time as well."""
+        return any(abs(at_s - one) <= SAME_PLACE_S for one in (self.at_s, *self.rivals_s))
+
+
+def beginning_of(
     samples: Samples,
     rate_hz: int,
     passage: Passage,
     tempo_bpm: int,
     instrument: Instrument,
     count_in_s: Sequence[float],
-) -> float | None:
-    """When beat 1 of a passage lies in a take, in seconds, below 0 before it; None where the passage isn't heard.
+) -> Beginning | None:
+    """Where beat 1 of a passage lies in a take, below 0 before it; None where the passage isn't heard.
 
     `count_in_s` has the clicks of the count-in against beat 1.
     """
     onsets_s = [float(passage.tempo.seconds_at(event.onset, tempo_bpm)) for event in passage.events]
     frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
-    about_s = _about_s(frame, passage, onsets_s, instrument)
-    if about_s is None:
+    about = _about(frame, passage, onsets_s, instrument)
+    if about is None:
         return None
     risen = rises(frame)
-    clicked_s, click_db = _best_near(risen, count_in_s, about_s, 0)
+    clicked_s, click_db = _best_near(risen, count_in_s, about.at_s, 0)
     if click_db >= CLICK_DB:
-        return clicked_s
-    return _best_near(risen, onsets_s, about_s, round(MET_S / risen.hop_s))[0]
+        return replace(about, at_s=clicked_s, by=CLICKS)
+    return replace(about, at_s=_best_near(risen, onsets_s, about.at_s, round(MET_S / risen.hop_s))[0])
 
 
-def _about_s(
+def _about(
     frame: Frame, passage: Passage, onsets_s: Sequence[float], instrument: Instrument
-) -> float | None:
+) -> Beginning | None:
     notes = [placed.note for event in passage.events for placed in event.notes]
     at = [onset for event, onset in zip(passage.events, onsets_s, strict=True) for _ in event.notes]
     hops = np.round(np.array(at) / HOP_S).astype(int)
@@ -102,7 +129,25 @@ def _about_s(
     spread = 1.4826 * float(np.median(off))
     here_db = rises_db[:, max(best - APART_HOPS, 0) : best + APART_HOPS + 1].max(axis=1)
     is_here = total[best] > CLEAR * spread and np.mean(here_db > RISEN_DB) >= LEAST_SHARE
-    return float(at_hop[best] + APART_HOPS) * HOP_S if is_here else None
+    if not is_here:
+        return None
+    rivals = _rivals(total, best, longest)
+    doubtful = bool(rivals) and float(np.mean(here_db > STRUCK_DB)) < LEAST_STRUCK
+    return Beginning(float(at_hop[best] + APART_HOPS) * HOP_S, NOTES, rivals, doubtful)
+
+
+def _rivals(total: Values, best: int, longest: int) -> tuple[float, ...]:
+    """When else in the take the notes rise nearly as much as at the best place, the most first.
+
+    `best` and they are places in `total`, in which the take begins at `longest`.
+    """
+    places = [best]
+    for place in np.argsort(-total, kind="stable"):
+        if total[place] < RIVAL_SHARE * total[best]:
+            break
+        if place >= longest and all(abs(place - other) >= BESIDE_HOPS for other in places):
+            places.append(int(place))
+    return tuple(float(place - longest + APART_HOPS) * HOP_S for place in places[1:])
 
 
 def _risen_db(frame: Frame) -> tuple[Values, float]:

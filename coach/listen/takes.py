@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from coach.ground.problem import CoachError
 from coach.listen.clicks import Strike
 from coach.listen.ear import Ear
@@ -11,7 +9,7 @@ from coach.listen.look import HEARD_S
 from coach.listen.open_string import MeasuredString, measured_strings
 from coach.listen.recording import Recording, without_clicks
 from coach.listen.sound_file import Sound
-from coach.listen.start import passage_start_s
+from coach.listen.start import Beginning, beginning_of
 from coach.listen.turn import SURE_CENTS
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
@@ -60,31 +58,38 @@ def recording_of(
 ) -> Recording:
     """A take with its beat 1: as given, else from its clicks, else from its notes.
 
-    CoachError where neither is heard, or the take ends before the passage does.
+    CoachError where the passage is not surely heard, or the take ends before it does.
     """
-    recording = Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, starts_at_s or 0.0)
-    beat_1_s = found_start_s(recording, drill) if starts_at_s is None else starts_at_s
-    if beat_1_s is None:
-        guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
-        raise CoachError("the phrase was not heard in this take", path, guess=guess)
-    recording = replace(recording, beat_1_s=beat_1_s)
+    if starts_at_s is None:
+        starts_at_s = heard_beginning(sound, drill, passage, tempo_bpm, path).at_s
+    recording = Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, starts_at_s)
     _refuse_part(recording, path)
     strikes = [
-        Strike(beat_1_s + float(one.seconds), one.accent)
+        Strike(starts_at_s + float(one.seconds), one.accent)
         for one in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
         if one.kind in ("count-in", "accent", "beat")
     ]
     return without_clicks(recording, strikes)
 
 
-def found_start_s(recording: Recording, drill: Drill) -> float | None:
-    """Where beat 1 of a recording would be found, whatever is said of it; None where it would not."""
-    passage, tempo_bpm = recording.passage, recording.tempo_bpm
+def heard_beginning(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int, path: str) -> Beginning:
+    """Where a passage is heard to begin in a take; CoachError where it is not clear that it is in it at all."""
+    found = found_beginning(sound, drill, passage, tempo_bpm)
+    if found is None:
+        guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
+        raise CoachError("the phrase was not heard in this take", path, guess=guess)
+    if found.doubtful:
+        places = f"at {found.at_s:.1f} s or at {found.rivals_s[0]:.1f} s"
+        message = f"the phrase may begin {places}, and some of its notes are heard at neither"
+        raise CoachError(message, path, guess="is the take whole, and of this phrase alone?")
+    return found
+
+
+def found_beginning(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int) -> Beginning | None:
+    """Where a passage is heard to begin in a take; None where it is not heard."""
     clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
     count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
-    return passage_start_s(
-        recording.samples, recording.rate_hz, passage, tempo_bpm, drill.instrument, count_in_s
-    )
+    return beginning_of(sound.samples, sound.rate_hz, passage, tempo_bpm, drill.instrument, count_in_s)
 
 
 def _refuse_part(recording: Recording, path: str) -> None:

@@ -109,7 +109,7 @@ def _fault(look: Look, note: Compared, gain_db: float, chance: float) -> Heard:
     if note.instead_db - gain_db > OTHER_DB and late_db < OTHER_BELOW_DB:
         return Heard(look.label, OTHER, chance, look.onset_ms, "another note on its string")
     if max(early_db, late_db) < GONE_DB:
-        return Heard(look.label, MISSING, chance, None, "not heard")
+        return Heard(look.label, MISSING, chance, None, "hardly heard")
     return Heard(look.label, CHOKED, chance, look.onset_ms, _level(note, gain_db))
 
 

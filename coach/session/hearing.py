@@ -22,7 +22,7 @@ from coach.listen.kept import new_ear
 from coach.listen.look import Look
 from coach.listen.recording import Recording, without_click, without_clicks
 from coach.listen.scene import note_key
-from coach.listen.start import passage_start_s
+from coach.listen.start import beginning_of
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
@@ -243,11 +243,11 @@ class Hearing:
         if samples is None:
             return
         rate_hz, passage = self.microphone.rate_hz, take.passage
-        start_s = passage_start_s(samples, rate_hz, passage, take.tempo_bpm, take.instrument, ())
-        if start_s is not None and abs(start_s - lead_s) <= MOST_LAG_S:
+        beginning = beginning_of(samples, rate_hz, passage, take.tempo_bpm, take.instrument, ())
+        if beginning is not None and abs(beginning.at_s - lead_s) <= MOST_LAG_S:
             self._tied = True
-            if abs(start_s - lead_s) > CLOCK_S:
-                self.microphone.delay_s += start_s - lead_s
+            if abs(beginning.at_s - lead_s) > CLOCK_S:
+                self.microphone.delay_s += beginning.at_s - lead_s
 
     def _align(self, take: Take, lead_s: float) -> bool:
         """Tie the microphone's clock to the count-in's clicks; whether they are heard."""
