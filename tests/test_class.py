@@ -210,6 +210,14 @@ def test_every_row_says_how_old_its_news_is() -> None:
     assert "news of 7 Dec, 3 days old" in told(classroom)
 
 
+def test_a_node_that_fails_of_late_needs_no_ten_results_and_the_least_likely_comes_first() -> None:
+    late = PlaceReply("G2|2/5", 0.09, 30.0, 44.0, 4, 8, 5, 9, {"choked": 5})
+    long_ago = PlaceReply("G2|1/4", 0.38, 40.0, 60.0, 1, 8, 6, 20, {"choked": 6})
+    report = file_of("Mia", drill_of(nodes=(*FINE[:2], long_ago, late)))
+    told = needs(work_of(make_class([report], handed_to("Mia"), TODAY)))
+    assert [need.subject for need in told if need.kind == "node"] == [late.key, long_ago.key]
+
+
 def test_a_row_says_nothing_twice_and_counts_the_days_since_the_hand_out() -> None:
     classroom = make_class([file_of("Mia")], handed_to("Mia", "Bo", day=TODAY), TODAY)
     page = told(classroom)

@@ -20,7 +20,10 @@ from coach.words.amounts import percent, short_day, tempo, tempo_range
 from coach.words.names import place_name
 
 RESULTS_FROM, FAILED_FROM = 10, 4
-"""Results of the last four weeks, and failures among them, from which a node, a move or held notes are judged."""
+"""Results of the last four weeks, and failures among them, from which a node, a move or held notes are judged.
+
+A node or a move with so many failures among its last eight results is judged from fewer.
+"""
 FAILS_FROM, FAILS_ABOVE = 0.15, 0.1
 """Part of them that failed from which a place is named; and so far it must lie above the student's median place."""
 OVERCOME = 0.75
@@ -151,8 +154,8 @@ def _away(work: Work) -> str:
 
 
 def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
-    """Nodes or moves that fail often, and more often than this student's others; the worst first."""
-    seen = [place for place in places if place.recent >= RESULTS_FROM]
+    """Nodes or moves that fail often, and more often than this student's others; the least likely to be clean first."""
+    seen = [place for place in places if place.recent >= RESULTS_FROM or place.failed >= FAILED_FROM]
     usual = median(_rate(place) for place in seen) if len(seen) >= PLACES_FROM else 0.0
     named = [
         place
@@ -161,7 +164,7 @@ def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
         and _rate(place) >= max(FAILS_FROM, usual + FAILS_ABOVE)
         and place.chance < OVERCOME
     ]
-    return sorted(named, key=lambda place: (-_rate(place), place.chance, place.key))
+    return sorted(named, key=lambda place: (place.chance, -_rate(place), place.key))
 
 
 def so_far(drill: DrillReply) -> list[str]:
