@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -40,6 +41,17 @@ def test_a_summarys_excerpts_add_up_to_its_first_line():
     reps, clean, of = sums(r"(\d+) repetitions?, (\d+) of (\d+) clean", lines[0])
     assert sums(r"    (\d+) of (\d+) clean", "\n".join(lines[1:])) == [clean, of]
     assert reps == of == 8
+
+
+def test_nodes_that_have_no_room_in_a_summary_are_counted():
+    session, _ = drive(opened(2), *rep())
+    nodes = {f"G2|1/{n}": 1 for n in range(2, 10)}
+    summary = replace(summarise(session, 0, 600_000), rang=nodes, choked={})
+    lines = as_text(draw_summary(summary, session, 40)).splitlines()
+    shown = lines[lines.index("rang") + 1]
+    hidden = re.search(r"and (\d) more$", shown)
+    assert hidden is not None
+    assert shown.count(" on G2: 1") + int(hidden[1]) == len(nodes)
 
 
 @pytest.mark.parametrize(

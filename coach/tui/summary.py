@@ -14,13 +14,11 @@ from coach.session.host import Practice
 from coach.session.session import Session
 from coach.session.summary import Summary, summarise
 from coach.tui.base import DrawnScreen
-from coach.tui.canvas import Canvas, Role, Rows
+from coach.tui.canvas import Canvas, Role, Rows, text_width
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import clean_rate, duration, rung_change, tempo_range
 from coach.words.names import logged_name, place_name
-
-SHOWN_NODES = 8
 
 
 def draw_summary(
@@ -43,9 +41,9 @@ def draw_summary(
         rungs = rung_change(line.from_bpm, line.to_bpm, line.next_bpm)
         lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}"))
     lines.append(("text", ""))
-    lines += _nodes("choked", summary.choked, summary.rang, "choked")
+    lines += _nodes("choked", summary.choked, summary.rang, "choked", width)
     rang = {key: times for key, times in summary.rang.items() if key not in summary.choked}
-    lines += _nodes("rang", rang, {}, "good")
+    lines += _nodes("rang", rang, {}, "good", width)
     lines += _faults(session)
     canvas = Canvas(width, len(lines))
     for row, (role, text) in enumerate(lines):
@@ -54,17 +52,21 @@ def draw_summary(
 
 
 def _nodes(
-    word: str, counts: Mapping[str, int], other: Mapping[str, int], role: Role
+    word: str, counts: Mapping[str, int], other: Mapping[str, int], role: Role, width: int
 ) -> list[tuple[Role, str]]:
     if not counts:
         return []
     ordered = sorted(counts, key=lambda key: -counts[key])
-    shown = [
+    told = [
         f"{place_name(key)}: {counts[key]}" + (f" of {counts[key] + other.get(key, 0)}" if other else "")
-        for key in ordered[:SHOWN_NODES]
+        for key in ordered
     ]
-    more = f"  and {len(ordered) - SHOWN_NODES} more" if len(ordered) > SHOWN_NODES else ""
-    return [(role, f"{word:<8}"), ("text", "    " + "   ".join(shown) + more)]
+    for shown in range(len(told), 0, -1):
+        more = [f"and {len(told) - shown} more"] if shown < len(told) else []
+        line = "    " + "   ".join((*told[:shown], *more))
+        if text_width(line) <= width:
+            break
+    return [(role, f"{word:<8}"), ("text", line)]
 
 
 def _faults(session: Session) -> list[tuple[Role, str]]:
