@@ -49,7 +49,7 @@ class PracticeSettings:
     new_phrases: int = row(
         Whole(0, 50),
         5,
-        "new phrases a day; more when nothing else needs the time",
+        "phrases begun a day; more when nothing else needs the time",
         choices=(1, 2, 3, 5, 8, 12),
     )
     pause_s: float = row(
