@@ -37,8 +37,9 @@ from coach.strings.instrument import Instrument
 
 UNMEASURED_CENTS = 50.0
 """How wrong a string may be that nobody plucked open."""
-LEAST_FOR_GAIN = 4
-"""With fewer notes heard, the repetition's own loudness isn't known."""
+USUAL_NOTES = 5
+"""A repetition's loudness is the median of its notes and of so many at the usual loudness: chokes pull a median down,
+and of few notes it says little. On the training sets 4 do as well, and 6 or 8 mark one more good note."""
 MOST_GAIN_DB = 12.0
 """A repetition that differs by more from what is known was not played: silence is no soft playing. On the training sets
 20 gives the same; less than 12 would forbid a microphone that was moved."""
@@ -95,8 +96,7 @@ class Ear:
             for one in notes
             if one and one.seen >= LEAST_SEEN
         ]
-        gain_db = float(np.median(known_db)) if len(known_db) >= LEAST_FOR_GAIN else 0.0
-        gain_db = min(max(gain_db, -MOST_GAIN_DB), MOST_GAIN_DB)
+        gain_db = loudness_db(known_db)
         return tuple(
             verdict(
                 look, compared_notes[look.label], gain_db, lambda key: clean_strokes(key, self.notes[key])
@@ -122,3 +122,9 @@ class Ear:
                 if len(note.hz):
                     notes[note.key] = notes.get(note.key, NoteSound()).with_pluck(pluck_of(note, look))
         return replace(self, notes=notes)
+
+
+def loudness_db(early_db: Sequence[float]) -> float:
+    """By how much a repetition is louder than usual, from its notes' levels against their clean sound."""
+    middle_db = float(np.median([*early_db, *[0.0] * USUAL_NOTES]))
+    return min(max(middle_db, -MOST_GAIN_DB), MOST_GAIN_DB)

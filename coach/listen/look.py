@@ -1,6 +1,6 @@
 """What can be measured of one event: when its notes begin, and how loud their partials are in windows around that.
 
-Windows, against the beginning: before it, the attack, early (a touch may still rest), late (205 ms on, when a harmonic
+Windows, against the beginning: before it, early (a touch may still rest), late (205 ms on, when a harmonic
 rings by itself). A partial that dies between early and late was choked; one that was never there was not struck.
 """
 
@@ -20,7 +20,7 @@ from coach.listen.transients import Rises, rises
 from coach.music.drill import Note
 from coach.music.excerpt import PlacedEvent
 
-WINDOWS = {"before": (-0.075, 0.10), "attack": (0.03, 0.06), "early": (0.08, 0.11), "late": (0.205, 0.12)}
+WINDOWS = {"before": (-0.075, 0.10), "early": (0.08, 0.11), "late": (0.205, 0.12)}
 """Middle and length in seconds, against the beginning of the note."""
 RANG_S, RINGS_S = (0.02, 0.22), (0.08, 0.38)
 """Before and after its beginning: where a note's partials lie is heard in what has come."""

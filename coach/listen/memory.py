@@ -139,14 +139,9 @@ class Compared:
     fall_db: float
     """From early to late, less than 0 where it died faster than its clean sound."""
     fall_seen: float
-    long_fall_db: float
-    """The same from the attack to late."""
-    long_fall_seen: float
     late_mean_db: float
     """The mean of the partials' own levels late: a touch that stays takes the upper ones first, and of a note that was
     not struck another string may hold one or two."""
-    new_db: float
-    """What is not the going on of what rang before."""
     instead_db: float
     """The loudest other note of the string against what is usual beside this note."""
 
@@ -158,13 +153,13 @@ def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
         others = NoteSound((*sound.plucks[:at], *sound.plucks[at + 1 :]))
         if others.plucks:
             windows = {
-                name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]), 0.0)
+                name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]))
                 for name in WINDOWS
             }
             one = compared(
                 NoteLook(key, none := np.zeros(len(pluck.levels["early"])), none, windows, ()), others
             )
-            found.append(replace(one, new_db=one.early_db, instead_db=0.0))
+            found.append(replace(one, instead_db=0.0))
     return tuple(found)
 
 
@@ -178,8 +173,7 @@ def compared(look: NoteLook, sound: NoteSound) -> Compared:
     usual = {name: level[: len(look.hz)] for name, level in levels.items()}
     early_db, _ = _level_db(look, usual, "early")
     late_db, seen = _level_db(look, usual, "late")
-    fall_db, fall_seen = _fall_db(look, usual, "early")
-    long_fall_db, long_fall_seen = _fall_db(look, usual, "attack")
+    fall_db, fall_seen = _fall_db(look, usual)
     usual_instead = max(pluck.instead_db for pluck in sound.plucks)
     return Compared(
         early_db,
@@ -187,10 +181,7 @@ def compared(look: NoteLook, sound: NoteSound) -> Compared:
         seen,
         fall_db,
         fall_seen,
-        long_fall_db,
-        long_fall_seen,
         _mean_db(look, usual),
-        _new_db(look, usual),
         instead_db(look) - usual_instead,
     )
 
@@ -224,29 +215,19 @@ def _mean_db(look: NoteLook, usual: Mapping[str, Values]) -> float:
     return float(np.average(off_db, weights=weight))
 
 
-def _fall_db(look: NoteLook, usual: Mapping[str, Values], start: str) -> tuple[float, float]:
-    """The level late against a window before, beyond the usual fall; each partial counts by its power at the start.
+def _fall_db(look: NoteLook, usual: Mapping[str, Values]) -> tuple[float, float]:
+    """The level late against early, beyond the usual fall; each partial counts by its power early.
 
     One that does not usually ring until late has no usual fall.
     """
-    first, last = look.windows[start], look.windows["late"]
+    first, last = look.windows["early"], look.windows["late"]
     begin, end = np.abs(first.amplitude), np.abs(last.amplitude)
     error = first.error**2 + last.error**2
     weight = begin**2 * (begin**2 / (begin**2 + 9.0 * error + 1e-18)) ** 2
-    weight *= _seen(usual, start, first.error) * _seen(usual, "late", last.error)
-    rest = (end * usual[start] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
+    weight *= _seen(usual, "early", first.error) * _seen(usual, "late", last.error)
+    rest = (end * usual["early"] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
     total = float(weight.sum())
     return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)
-
-
-def _new_db(look: NoteLook, usual: Mapping[str, Values]) -> float:
-    """The level early of what does not go on from before the beat, against the usual level."""
-    before, early = look.windows["before"], look.windows["early"]
-    gap_s = early.middle_s - before.middle_s
-    turn = np.exp(2j * np.pi * look.hz * gap_s)
-    change = np.abs(early.amplitude - before.amplitude * turn)
-    seen = _seen(usual, "early", early.error)
-    return _db(float((seen * change**2).sum()), float((seen * usual["early"] ** 2).sum()))
 
 
 def _db(power: float, against: float) -> float:

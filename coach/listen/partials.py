@@ -52,12 +52,10 @@ class Partials:
     """Amplitude and phase at the window's middle; full scale is 1."""
     error: Values
     """Standard error of the amplitude."""
-    middle_s: float
-    """The window's middle, in seconds of the take."""
 
     def lowest(self, count: int) -> Partials:
         """The lowest so many of them."""
-        return Partials(self.amplitude[:count], self.error[:count], self.middle_s)
+        return Partials(self.amplitude[:count], self.error[:count])
 
 
 @frozen
@@ -93,19 +91,13 @@ def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> Val
 def measured(stretch: Stretch, target_hz: Values, beside: Rings) -> Partials:
     """Each target partial's amplitude in the stretch, and how sure it is; the lowest first."""
     low, high = (_measured(frame, hz, beside) for frame, hz in stretch.by_band(target_hz))
-    return Partials(
-        np.concatenate([low.amplitude, high.amplitude]),
-        np.concatenate([low.error, high.error]),
-        low.middle_s,
-    )
+    return Partials(np.concatenate([low.amplitude, high.amplitude]), np.concatenate([low.error, high.error]))
 
 
 def _measured(frame: Frame, target_hz: Values, beside: Rings) -> Partials:
     count = len(frame.samples)
     if not len(target_hz):
-        return Partials(
-            np.zeros(0, dtype=complex), np.zeros(0), frame.start_s + (count - 1) / 2.0 / frame.rate_hz
-        )
+        return Partials(np.zeros(0, dtype=complex), np.zeros(0))
     window = np.hanning(count)
     noise = noise_power(frame, window, bool(target_hz[0] < SPLIT_HZ))
     time_s = (np.arange(count) - (count - 1) / 2.0) / frame.rate_hz
@@ -125,7 +117,7 @@ def _measured(frame: Frame, target_hz: Values, beside: Rings) -> Partials:
         fitted = inverse @ sums
         amplitude[at] = complex(fitted[0], -fitted[sine])
         error[at] = math.sqrt(rest * max(inverse[0, 0] + inverse[sine, sine], 0.0))
-    return Partials(amplitude, error, frame.start_s + (count - 1) / 2.0 / frame.rate_hz)
+    return Partials(amplitude, error)
 
 
 def loudness(stretch: Stretch, hz: Values) -> Values:
