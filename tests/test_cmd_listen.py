@@ -80,6 +80,15 @@ def test_one_clean_take_is_called_too_little(folder, capsys):
     )
 
 
+def test_a_note_that_one_clean_take_lacks_is_said_to_differ_and_not_to_be_hidden(folder, capsys):
+    # take.wav lacks event 5.
+    clean = ["--clean", str(folder / "clean11.wav"), str(folder / "take.wav")]
+    assert listen(folder, "clean12.wav", *clean) == 0
+    row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("  5 "))
+    assert "can't tell" in row
+    assert row.endswith("its clean notes differ too much")
+
+
 def test_a_take_is_not_its_own_clean_take(folder, capsys):
     assert listen(folder, "take.wav", "--clean", str(folder / "take.wav"), str(folder / "clean11.wav")) == 2
     assert "is the take itself" in capsys.readouterr().err

@@ -27,6 +27,7 @@ GONE_DB = -18.0
 GONE_CHANCE = 0.95
 OTHER_DB = 10.0
 OTHER_BELOW_DB = -6.0
+DIFFER, HIDDEN = "its clean notes differ too much", "other strings hide it"
 
 CONSTANT = -6.80
 WEIGHTS = {
@@ -62,15 +63,21 @@ def verdict(
     if chance >= SURELY_LOST:
         worst = seen[chances.index(chance)]
         key = look.notes[notes.index(worst)].key
-        if any(lost(stroke, 0.0) >= SURELY_LOST for stroke in strokes(key)):
-            return _unsure(look, "its clean notes differ too much")
+        if _differ(strokes(key)):
+            return _unsure(look, DIFFER)
         return _fault(look, worst, gain_db, chance)
     if len(seen) < len(notes):
-        return _unsure(look, "other strings hide it")
+        hidden = [look.notes[at].key for at, note in enumerate(notes) if note and note not in seen]
+        return _unsure(look, DIFFER if any(_differ(strokes(key)) for key in hidden) else HIDDEN)
     if chance > SURELY_THERE:
         why = _level(seen[chances.index(chance)], gain_db)
         return _unsure(look, why)
     return _timed(look, 1.0 - chance)
+
+
+def _differ(strokes: Sequence[Compared]) -> bool:
+    """Whether a fault of one of a note's clean strokes would be said, against the others."""
+    return any(lost(stroke, 0.0) >= SURELY_LOST for stroke in strokes)
 
 
 def _unsure(look: Look, why: str) -> Heard:
