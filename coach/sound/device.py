@@ -186,11 +186,18 @@ def _devices(backend: miniaudio.Backend, inputs: bool) -> list[tuple[DeviceInfo,
         )
         formats = info.nativeDataFormats[0 : info.nativeDataFormatCount]
         return {
-            "is_there": result in (lib.MA_SUCCESS, lib.MA_BUSY),
+            "is_there": result in (lib.MA_SUCCESS, lib.MA_BUSY) and not is_null(info),
             # A rate of 0 stands for any (miniaudio.h, at ma_device_info).
             "rates": tuple(sorted({one.sampleRate for one in formats} - {0})) if len(formats) else None,
             "is_default": bool(info.isDefault),
         }
+
+    def is_null(info: Any) -> bool:
+        # The device of alsa-lib that plays to nobody and hears nothing; every machine has it, with a card or without.
+        return (
+            backend is miniaudio.Backend.ALSA
+            and ffi.string(ffi.cast("char *", ffi.addressof(info.id))) == b"null"
+        )
 
     devices._get_info = told
     return [

@@ -82,6 +82,7 @@ def test_a_microphone_that_another_program_holds_is_named_and_practice_goes_on(t
     listed = subprocess.run([coach(), "sound"], capture_output=True, text=True, check=True).stdout
     assert "* Built-in Mic  (ALSA, rates unknown: another program may be using it)" in listed
     assert "Gone" not in listed
+    assert "Nothing" not in listed
     with session(tmp_path) as window:
         window.wait("not listening: another program may be using Built-in Mic")
         window.press("Space")
