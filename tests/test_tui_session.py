@@ -579,6 +579,22 @@ async def test_a_cue_about_harmonics_shows_only_where_there_are_some(tmp_path):
         assert "keep the low note down" in text
 
 
+@pytest.mark.parametrize("view", ["glance", "study"])
+async def test_a_first_harmonic_after_the_low_note_says_its_beat_and_a_narrow_screen_keeps_the_fingers(
+    tmp_path, view
+):
+    drills = stairs(tmp_path)
+    path = tmp_path / "drills" / "stairs.yaml"
+    path.write_text(
+        path.read_text().replace('1 E:0 for 4, harmonics: "1 G', '1 E:3(2) for 4, harmonics: "2 G')
+    )
+    async with running(tmp_path, size=(80, 24), drills=drills, view=view) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        text = screen_text(app)
+        assert "first, on 2" in text
+        assert ("low  finger 2" if view == "glance" else "low") in text
+
+
 async def test_where_one_harmonic_is_all_no_cue_speaks_of_the_next(tmp_path):
     drills = stairs(tmp_path)
     path = tmp_path / "drills" / "stairs.yaml"

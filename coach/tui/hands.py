@@ -58,7 +58,8 @@ def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -
     """The small words above now and next, which have so many columns."""
     fingers = _fingers((focus.now,)) if focus.now else ""
     if picture.beat is None:
-        now = f"first{fingers}"
+        on = f", on {focus.now.count}" if focus.now and focus.now.count != "1" else ""
+        now = f"first{on}{fingers}"
     elif picture.counts_in:
         return "count-in", f"first, on beat {focus.next.count}" if focus.next else "first"
     else:
@@ -164,7 +165,10 @@ def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> R
 
 
 def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, box: Box) -> Rows:
-    text = word + _fingers(events) if events else ""
+    """What the low note does, and the finger; in a narrow pane its place alone says whether it comes."""
+    fingers, does = _fingers(events), word.split()[-1]
+    texts = (word + fingers, does + fingers, does) if events else ("",)
+    text = next((text for text in texts if len(text) <= box.width), texts[-1])
     return line(fitted(text, box.width, picture.plain), box, "bass")
 
 
