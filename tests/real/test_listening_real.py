@@ -162,7 +162,7 @@ def test_in_a_round_that_climbs_clean_passes_are_heard_as_clean_and_a_choke_is_s
             tempo_bpm = says_clean(window, tempo_bpm)
             ends_s = performance.plays(tempo_bpm, ends_s, choked)
         # What failed is named less surely than that something did (docs/listening.md).
-        window.wait(lambda text: re.search(r"3 (quiet|other note|nothing)\?", text) is not None)
+        window.wait(lambda text: re.search(r"3: (quiet|other note|nothing)\?", text) is not None)
         window.type("h")
         window.wait("saved, choked 3")
     with Log.open(tmp_path / "practice" / "progress" / "log", now_ms=0, read_only=True) as log:
