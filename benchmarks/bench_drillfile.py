@@ -89,7 +89,7 @@ def importing(options: Options) -> Iterator[Row]:
     for name, part in SCORES[:2] if options.quick else SCORES:
         path = corpus / name
         data = unpacked(path.read_bytes(), name)
-        parts = [one.id for one in part_names(parse_xml(data, name))]
+        parts = list(part_names(parse_xml(data, name)))
 
         def one(path: Path = path, part: str = part) -> object:
             return read_score(path, part)

@@ -134,10 +134,7 @@ def practising(home: Path) -> Iterator[tuple[Terminal, Performance]]:
             window.press("Enter")
             window.wait("listening")
             yield window, performance
-            window.press("Escape")
-            window.wait("End the session?")
-            window.press("Enter")
-            window.wait("This session")
+            window.end_session()
             window.press("q", "q", "q")
             window.wait("STATUS=0")
         finally:

@@ -51,10 +51,7 @@ def session(home: Path) -> Iterator[Terminal]:
         window.press("Space")
         window.wait("hear it")
         yield window
-        window.press("Escape")
-        window.wait("End the session?")
-        window.press("Enter")
-        window.wait("This session")
+        window.end_session()
         window.press("q", "q", "q")
         window.wait("STATUS=0")
     finally:

@@ -37,10 +37,7 @@ def test_silence_after_a_pass_is_never_taken_as_clean(tmp_path):
         time.sleep(2 * BAR_S)
         assert Bot.asked(window.text()) == "clean"
         assert logged(tmp_path) == []
-        window.press("Escape")
-        window.wait("End the session?")
-        window.press("Enter")
-        window.wait("This session")
+        window.end_session()
     finally:
         window.close()
     (rep,) = logged(tmp_path)

@@ -90,6 +90,13 @@ class Terminal:
         self.press("Space")
         self.wait("hear it")
 
+    def end_session(self) -> None:
+        """From anywhere in a session to its summary."""
+        self.press("Escape")
+        self.wait("End the session?")
+        self.press("Enter")
+        self.wait("This session")
+
     def program(self) -> int:
         """Process id of what runs in the window."""
         shell = self._run("display-message", "-p", "#{pane_pid}").strip()
@@ -154,9 +161,7 @@ def test_a_session_runs_from_the_first_screen_to_the_summary(terminal, tmp_path,
     window.press("Space")
     window.wait("saved, clean")
     assert len(reps_in(tmp_path)) == 1
-    window.press("Escape")
-    window.wait("End the session?")
-    window.press("Enter")
+    window.end_session()
     window.wait("1 of 1 clean")
     window.press("Escape")
     window.wait("minutes planned")
