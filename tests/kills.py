@@ -39,7 +39,7 @@ from coach.log.entries import Entry, Rep, Suggestion, new_id
 from coach.log.fold import Fold
 from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log, Refusal
-from coach.log.upkeep import backup_log, check_log, forget, whole_lines
+from coach.log.upkeep import backup_log, check_log, forget
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
@@ -300,7 +300,7 @@ def verify_log(log: Log, ids: set[str]) -> None:
     problems = [one for one in check_log(log).problems if "is cut off" not in one.message]
     assert not problems, problems
     shelf = log.book.shelf
-    lost = ids - {line.split(b'"')[3].decode() for _, _, line in whole_lines(shelf)}
+    lost = ids - {line.split(b'"')[3].decode() for _, _, line in shelf.whole_lines()}
     assert not lost, f"{len(lost)} of {len(ids)} are lost"
     for player in log.players():
         assert_cached_is_anew(log, LearningFold(), player.id)

@@ -29,7 +29,6 @@ from unittest import mock
 from coach.learning.learning import LearningFold
 from coach.log.entries import Entry
 from coach.log.log import Log
-from coach.log.upkeep import whole_lines
 from tests.kills import LAST_DAY, assert_cached_is_anew, one_id
 from tests.logs import DAY, FAULTS, NOON, id_at, passage_named, rep_at
 from tests.trials import command_line, print_tally, tally_of
@@ -272,7 +271,7 @@ def cut_once(folder: Path, steps: list[Step], root: Path, rng: random.Random) ->
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     with Log.open(folder / "log", "Ada", now_ms=NOON, machine=lambda: "here") as log:
-        standing = {line.split(b'"')[3].decode() for _, _, line in whole_lines(log.book.shelf)}
+        standing = {line.split(b'"')[3].decode() for _, _, line in log.book.shelf.whole_lines()}
         lost = shown - standing
         assert not lost, f"{len(lost)} of {len(shown)} shown as saved are lost, cut behind step {moment}"
         damaged = bool(log.book.shelf.problems)

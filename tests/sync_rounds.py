@@ -27,7 +27,6 @@ from pathlib import Path
 from coach.learning.learning import LearningFold
 from coach.log.entries import Entry, Rep
 from coach.log.log import Log
-from coach.log.upkeep import whole_lines
 from tests.kills import LAST_DAY, assert_cached_is_anew, one_id
 from tests.logs import FAULTS, NOON, id_at, known_at, passage_named, rep_at
 from tests.trials import command_line, print_tally, tally_of
@@ -202,7 +201,7 @@ def verify(folders: dict[str, Path], saved: set[str]) -> None:
     states = []
     for machine, place in folders.items():
         with Log.open(place, None, now_ms=NOON, read_only=True) as log:
-            standing = {line.split(b'"')[3].decode() for _, _, line in whole_lines(log.book.shelf)}
+            standing = {line.split(b'"')[3].decode() for _, _, line in log.book.shelf.whole_lines()}
             lost = saved - standing
             assert not lost, f"{len(lost)} of {len(saved)} are lost on {machine}"
             (player,) = log.players()

@@ -157,10 +157,9 @@ class Book:
 
     def _rep_lines(self) -> Iterator[tuple[View, int, bytes]]:
         """Every whole line of a repetition, with its file and where it starts there."""
-        for _, view in sorted(self.shelf.views.items()):
-            for start, line in self.shelf.lines(view):
-                if line.startswith(REP_STARTS):
-                    yield view, start, line
+        for view, start, line in self.shelf.whole_lines():
+            if line.startswith(REP_STARTS):
+                yield view, start, line
 
     def _rep_in(self, view: View, start: int, line: bytes, ids: Sequence[str]) -> Rep | None:
         """The repetition in a line, where it is one of this person's."""

@@ -120,6 +120,12 @@ class Shelf:
                 yield start, line
             start += len(line) + 1
 
+    def whole_lines(self) -> Iterator[tuple[View, int, bytes]]:
+        """Every whole line of every file, with its file and where it starts there."""
+        for _, view in sorted(self.views.items()):
+            for start, line in self.lines(view):
+                yield view, start, line
+
     def added(self, written: Written) -> None:
         """Take in what this run wrote, where nobody else has touched the file since; else the next `read` finds it."""
         name = written.path.name

@@ -40,7 +40,7 @@ def check_log(log: Log) -> Health:
     passages: dict[str, tuple[View, int]] = {}
     reps: set[str] = set()
     corrected: dict[str, tuple[View, int]] = {}
-    for view, start, line in whole_lines(fresh):
+    for view, start, line in fresh.whole_lines():
         try:
             record = record_of(line)
         except UnfitError as error:
@@ -65,19 +65,12 @@ def check_log(log: Log) -> Health:
     return Health(counts, (*fresh.gone_problems(), *fresh.problems))
 
 
-def whole_lines(shelf: Shelf) -> Iterator[tuple[View, int, bytes]]:
-    """Every whole line of every file, with its file and where it starts there."""
-    for _, view in sorted(shelf.views.items()):
-        for start, line in shelf.lines(view):
-            yield view, start, line
-
-
 def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
     """All whole lines in one new file, which is a log file too: put into the log's folder it brings back what is gone.
 
     Beside the log's folder unless told otherwise; never over an existing file.
     """
-    lines = dict.fromkeys(line for _, _, line in whole_lines(log.book.shelf))
+    lines = dict.fromkeys(line for _, _, line in log.book.shelf.whole_lines())
     if not lines and log.book.shelf.refused:
         raise CoachError(log.book.shelf.problems)
     if not lines:
