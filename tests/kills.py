@@ -203,7 +203,8 @@ class Life:
 
     def copy(self) -> None:
         with self.opened() as log:
-            if log.exists:
+            # A kill may leave a file without a line.
+            if any(log.book.shelf.whole_lines()):
                 backup_log(log, self.clock.now_ms + self.rng.randrange(10**9))
 
     def forget(self) -> None:

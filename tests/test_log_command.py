@@ -127,6 +127,8 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
         (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
         (("note", " \x1b[31m"), "a note has 1 to 2,000 letters", 2),
         (("rename", "\x1b[31m"), "a name has 1 to 60 letters", 2),
+        (("rename", "Ada B.", "--player", "Adda"), "nobody called 'Adda' has practised here (known: Ada)", 2),
+        (("undo", "--player", "Adda"), "nobody called 'Adda' has practised here (known: Ada)", 2),
     ],
 )
 def test_wrong_use_is_told_in_a_sentence(

@@ -248,6 +248,46 @@ def test_what_waits_counts_and_is_written_with_the_next_word(
         assert len(lines(file_of(tmp_path))) == 6
 
 
+def test_what_belongs_together_is_saved_together_over_a_change_of_year(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = pen.append
+    room = [1]
+
+    def full_after(descriptor: int, data: bytes) -> None:
+        if not room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        room.pop()
+        real(descriptor, data)
+
+    monkeypatch.setattr(pen, "append", full_after)
+    with opened(tmp_path, "Cleo") as log:
+        days = (NOON, NOON + 40 * DAY, NOON)
+        log.send_all([(rep_at(log, at_ms + index), PASSAGE) for index, at_ms in enumerate(days)])
+        assert [path.name for path in (tmp_path / "log").iterdir()] == ["here-2026.jsonl"]
+        with pytest.raises(CoachError, match="NOT SAVED"):
+            log.send_all([(rep_at(log, at_ms + 9), PASSAGE) for at_ms in days[:2]])
+    with opened(tmp_path, "Cleo") as log:
+        assert [rep.at_ms for rep in log.reps()] == [NOON, NOON + 2, NOON + 40 * DAY + 1]
+
+
+def test_a_new_player_whom_a_full_disk_refused_has_the_name_when_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with opened(tmp_path, "Cleo") as log:
+        with monkeypatch.context() as patched:
+            patched.setattr(pen, "append", full)
+            with pytest.raises(CoachError, match="NOT SAVED"):
+                log.send_all([(rep_at(log), PASSAGE)])
+        assert (log.waiting, log.sent) == ([], [])
+        log.send_all([(rep_at(log), PASSAGE)])
+    with opened(tmp_path) as log:
+        assert [player.name for player in log.players()] == ["Cleo"]
+
+
 def test_the_last_words_name_a_file_that_takes_what_waits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -113,11 +113,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool = True) -> Log:
-    """The log, for a player unless nobody is to be `chosen`."""
-    player = arguments.player if chosen else None
-    log = Log.open(places_of(arguments).log, player, now_ms=clock(arguments.date)[0], read_only=read_only)
+    """The log, for a player who has practised here, unless nobody is to be `chosen`."""
+    now_ms = clock(arguments.date)[0]
+    log = Log.open(places_of(arguments).log, None, now_ms=now_ms, read_only=read_only)
     if not read_only and not log.exists:
         raise CoachError("there is no log yet", str(log.folder), guess="begin with `coach`")
+    if chosen:
+        log.choose_player(arguments.player, now_ms, create=False)
     warn(*log.notices)
     return log
 

@@ -11,7 +11,6 @@ folder), `book` (records), `people` (names), `cache` (states of folds), `upkeep`
 
 from __future__ import annotations
 
-import itertools
 import os
 import shlex
 import tempfile
@@ -182,7 +181,7 @@ class Log:
         return [] if self._on_trial else self.book.waiting
 
     def send(self, *words: Word) -> Refusal | None:
-        """Write words after all that wait; None where all is on the disk when the call returns.
+        """Write words after all that wait, by one append; None where all is on the disk when the call returns.
 
         ValueError where a repetition comes with another passage than its own.
         """
@@ -200,23 +199,26 @@ class Log:
 
     def send_all(self, words: Sequence[Word]) -> None:
         """Write all of these by one append, or none; CoachError where the disk refuses them."""
-        before = len(self.waiting)
+        waiting, sent, unnamed = len(self.waiting), len(self.sent), self._unnamed
         if refusal := self.send(*words):
-            del self.book.waiting[before:], self.sent[-len(words) :]
+            del self.book.waiting[waiting:], self.sent[sent:]
+            self._unnamed = unnamed
             raise CoachError(str(refusal))
 
     def retry(self) -> Refusal | None:
         """Write what waits, and again what is gone of this run's; None where all is well."""
         if self._pen is None:
             return None
+        years: set[int] = set()
         try:
-            runs = list(_by_year(self.waiting))
-            for year, words in runs:
+            if words := self.book.waiting:
+                # All in one file: of two appends a fault may leave one alone.
+                years = {practice_day(_at_ms(words[-1]), 0).year}
                 needs = dict.fromkeys(line for word in words for line in self.book.needs_of(word))
-                written = self._pen.write(year, [line_of(record_in(word)) for word in words], list(needs))
+                written = self._pen.write(*years, [line_of(record_in(word)) for word in words], list(needs))
                 self.book.shelf.added(written)
-                del self.book.waiting[: len(words)]
-            for written in self._pen.settle(besides={year for year, _ in runs}):
+                words.clear()
+            for written in self._pen.settle(besides=years):
                 self.book.shelf.added(written)
         except CoachError as error:
             return Refusal(len(self.waiting), error.problems)
@@ -375,8 +377,3 @@ def _check_passage(word: Word) -> None:
     if isinstance(word, tuple) and (word[1].id, word[1].excerpt) != (word[0].passage, word[0].excerpt):
         raise ValueError(f"rep {word[0].id} is of passage {word[0].passage}, not of {word[1].id}")
 
-
-def _by_year(words: Sequence[Word]) -> Iterator[tuple[int, list[Word]]]:
-    """Runs of words that go into one year's file."""
-    for year, run in itertools.groupby(words, key=lambda word: practice_day(_at_ms(word), 0).year):
-        yield year, list(run)
