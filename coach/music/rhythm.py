@@ -21,6 +21,8 @@ from coach.ground.frozen import frozen
 
 MIN_BPM = 20
 MAX_BPM = 300
+LOWER_NUMBERS = (1, 2, 4, 8, 16, 32)
+"""What the lower number of a meter may be."""
 
 
 @frozen
@@ -118,7 +120,7 @@ def _bar_whole(numerator: int, denominator: int) -> Fraction:
     """A bar's length in whole notes; ValueError where there is no such time signature."""
     if not 1 <= numerator <= 64:
         raise ValueError(f"meter {numerator}/{denominator}: the upper number is 1 to 64")
-    if denominator not in (1, 2, 4, 8, 16, 32):
+    if denominator not in LOWER_NUMBERS:
         raise ValueError(f"meter {numerator}/{denominator}: the lower number is 1, 2, 4, 8, 16 or 32")
     return Fraction(numerator, denominator)
 

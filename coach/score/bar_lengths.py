@@ -38,7 +38,7 @@ def settle_lengths(
         longer = bar.length > bar.full
         inside = index in open_bars and 0 < index < len(bars) - 1 and not bar.continues
         if longer or (inside and bar.length < bar.full):
-            than = f"{'is longer' if longer else 'shorter'} than {bar.upper}/{bar.lower}"
+            than = f"{'longer' if longer else 'shorter'} than {bar.upper}/{bar.lower}"
             score.remark(bar.number, f"{than}; kept as {bar.length} of a whole note")
 
 

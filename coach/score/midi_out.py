@@ -27,6 +27,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Passage, whole_piece
 from coach.music.key import Key
 from coach.music.passages import passage_of
+from coach.music.rhythm import LOWER_NUMBERS
 from coach.strings.units import midi_from_hz
 
 TICKS_PER_QUARTER = 960
@@ -148,13 +149,9 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
         tick = 0 if index == 0 else ticks.at(bar.start)
         upper, lower = bar.meter.numerator, bar.meter.denominator
         length = bar.length * drill.tempo.beat_whole
-        if (
-            index
-            and length != Fraction(upper, lower)
-            and length.denominator <= 32
-            and length.denominator.bit_count() == 1
-        ):
-            upper, lower = length.numerator, length.denominator
+        unit = max(lower, length.denominator)
+        if index and length != Fraction(upper, lower) and unit in LOWER_NUMBERS:
+            upper, lower = int(length * unit), unit
         click = min(255, max(1, round(bar.meter.beat_whole * 96)))
         if (upper, lower, click) != shown and upper <= 255:
             shown = (upper, lower, click)
@@ -163,9 +160,9 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
             )
         phrase = phrases[bar.phrase]
         key = phrase.bars[bar.number - phrase.first_bar].key
-        if key and key != shown_key:
+        if key != shown_key:
             shown_key = key
-            events.append((tick, 0, meta("key_signature", key=_key_text(key))))
+            events.append((tick, 0, meta("key_signature", key=_key_text(key or Key(0)))))
         if bar.number == phrase.first_bar:
             events.append((ticks.at(bar.start), 0, meta("marker", text=plain_text(phrase.name))))
         if bar.cue:

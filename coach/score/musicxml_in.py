@@ -16,6 +16,7 @@ from xml.etree.ElementTree import Element
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError
 from coach.music.key import MOST_FIFTHS, Key, Mode
+from coach.music.rhythm import LOWER_NUMBERS
 from coach.score.bar_lengths import settle_lengths
 from coach.score.limits import MAX_BAR_NUMBER, MAX_BARS
 from coach.score.musicxml_notes import (
@@ -205,32 +206,24 @@ class _PartReader:
         at: Ticks = 0
         furthest: Ticks = 0
         struck: Ticks = 0
-        read: list[tuple[int, ScoreNote]] = []
+        read: list[ScoreNote] = []
         for item in items:
             if item.tag == "note":
                 # The first of equal children counts.
                 inside = {child.tag: child for child in item[::-1]}
-                if "grace" in inside or "cue" in inside:
-                    self.score.remark(number, f"{'grace' if 'grace' in inside else 'cue'} notes left out")
+                if "grace" in inside:
+                    self.score.remark(number, "grace notes left out")
                     continue
                 length = ticks(inside["duration"].text) if "duration" in inside else 0
                 if "chord" not in inside:
                     struck, at = at, at + length
-                staff = integer(inside["staff"].text, 1) if "staff" in inside else 1
-                note = read_note(
-                    item,
-                    inside,
-                    self._whole(struck),
-                    self._whole(length),
-                    self.transpose.get(staff, 0),
-                    lambda what: self.score.remark(number, what),
-                )
-                if note is not None:
-                    note.staff, note.key = staff, self.key
+                if "cue" in inside:
+                    self.score.remark(number, "cue notes left out")
+                elif note := self._note(item, inside, number, struck, length):
                     bar.key = bar.key or self.key
                     if note.microtone:
                         bar.refusal = "quarter tones, which a drill can't contain"
-                    read.append((staff, note))
+                    read.append(note)
             elif item.tag in ("backup", "forward"):
                 length = ticks(item.findtext("duration"))
                 at = max(0, at - length) if item.tag == "backup" else at + length
@@ -253,6 +246,22 @@ class _PartReader:
         self.filled.append(self._whole(furthest))
         self.score.bars.append(bar)
         return turn
+
+    def _note(
+        self, item: Element, inside: dict[str, Element], number: str, onset: Ticks, length: Ticks
+    ) -> ScoreNote | None:
+        staff = integer(inside["staff"].text, 1) if "staff" in inside else 1
+        note = read_note(
+            item,
+            inside,
+            self._whole(onset),
+            self._whole(length),
+            self.transpose.get(staff, 0),
+            lambda what: self.score.remark(number, what),
+        )
+        if note is not None:
+            note.staff, note.key = staff, self.key
+        return note
 
     def _whole(self, length: Ticks) -> Fraction:
         """A length in whole notes; most bars have few different ones."""
@@ -302,13 +311,19 @@ class _PartReader:
         self.key = Key(fifths, mode).moved(steps)
 
     def _time(self, time: Element, number: str) -> None:
-        beats = [part.strip() for part in (time.findtext("beats") or "").split("+")]
-        lower = integer(time.findtext("beat-type"))
-        groups = tuple(integer(part) for part in beats)
-        if not groups or min(groups) < 1 or sum(groups) > 64 or lower not in (1, 2, 4, 8, 16, 32):
+        signs = [
+            ([integer(part) for part in (beats.text or "").split("+")], integer(unit.text))
+            for beats, unit in zip(time.findall("beats"), time.findall("beat-type"), strict=False)
+        ]
+        lower = max((unit for _, unit in signs), default=0)
+        # Of a sign such as 3/4 + 3/8 each beat of the coarser part is a group of the finer unit.
+        parts = [(part, lower // unit) for own, unit in signs if unit in LOWER_NUMBERS for part in own]
+        upper = sum(part * finer for part, finer in parts)
+        if lower not in LOWER_NUMBERS or min(parts)[0] < 1 or upper > 64:
             self.score.remark(number, f"the meter stays {self.upper}/{self.lower}: this one can't be read")
             return
-        self.upper, self.lower, self.groups = sum(groups), lower, groups if len(groups) > 1 else ()
+        groups = tuple(group for part, finer in parts for group in ([part] if finer == 1 else [finer] * part))
+        self.upper, self.lower, self.groups = upper, lower, groups if len(groups) > 1 else ()
         self.counted = None
 
     def tunings(self) -> list[int]:
@@ -327,7 +342,8 @@ class _PartReader:
                 elif child.tag == "words" and text and not _PLACES.fullmatch(text):
                     bar.cue = f"{bar.cue}; {text}" if bar.cue else text
                 elif child.tag == "dynamics" and len(child) and not bar.dynamics:
-                    bar.dynamics = child[0].tag
+                    other = child[0].tag == "other-dynamics"
+                    bar.dynamics = words(child[0].text or "") if other else child[0].tag
                 elif child.tag == "metronome":
                     self._metronome(child, bar)
                 elif child.tag in _NOT_FOLLOWED:

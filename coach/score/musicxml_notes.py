@@ -176,21 +176,19 @@ def reach(measure: Element, divisions: Fraction) -> Fraction:
 
 
 def _takes_time(note: Element) -> bool:
-    return all(note.find(tag) is None for tag in ("chord", "grace", "cue"))
+    return all(note.find(tag) is None for tag in ("chord", "grace"))
 
 
-def without_doubles(read: list[tuple[int, ScoreNote]], tab_staves: Collection[int]) -> list[ScoreNote]:
+def without_doubles(read: list[ScoreNote], tab_staves: Collection[int]) -> list[ScoreNote]:
     """The notes without those of tab staves that double others, which give their strings and frets."""
-    notes = [note for staff, note in read if staff not in tab_staves]
-    if len(notes) == len(read):
-        return notes
-    if not notes:
-        return [note for _, note in read]
+    notes = [note for note in read if note.staff not in tab_staves]
+    if not notes or len(notes) == len(read):
+        return read
     plain: dict[tuple[Fraction, int, bool], list[ScoreNote]] = {}
     for note in notes:
         plain.setdefault((note.onset, note.midi, note.tie_stop), []).append(note)
-    for staff, note in read:
-        if staff not in tab_staves:
+    for note in read:
+        if note.staff not in tab_staves:
             continue
         doubles = plain.get((note.onset, note.midi, note.tie_stop)) or plain.get(
             (note.onset, note.midi, not note.tie_stop)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import dropwhile, takewhile
+from operator import not_
 
 from coach.score.limits import MAX_BARS
 from coach.score.score import Score
@@ -40,9 +42,11 @@ def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
             score.remark("", f"repeats are cut after {MAX_BARS} bars")
             return order
         if turn.backward:
-            times = max(
-                [turn.backward, *(max(group) for group in _group(endings, start, len(turns)) if group)]
-            )
+            times = turn.backward
+            if ending:
+                # Those that come after a bar without one are another section's.
+                own = takewhile(bool, dropwhile(not_, endings[start:]))
+                times = max(times, *map(max, own))
             if time < times:
                 time += 1
                 index = start
@@ -65,14 +69,3 @@ def _endings(turns: Sequence[Turn]) -> list[frozenset[int]]:
         if turn.ending_stops:
             current = frozenset()
     return endings
-
-
-def _group(endings: Sequence[frozenset[int]], start: int, stop: int) -> list[frozenset[int]]:
-    """The endings of the section that begins at `start`, up to the first bar after them."""
-    group = []
-    for index in range(start, stop):
-        if endings[index]:
-            group.append(endings[index])
-        elif group:
-            break
-    return group
