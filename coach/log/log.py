@@ -209,16 +209,16 @@ class Log:
         """Write what waits, and again what is gone of this run's; None where all is well."""
         if self._pen is None:
             return None
-        years: set[int] = set()
+        year = None
         try:
             if words := self.book.waiting:
                 # All in one file: of two appends a fault may leave one alone.
-                years = {practice_day(_at_ms(words[-1]), 0).year}
+                year = practice_day(_at_ms(words[-1]), 0).year
                 needs = dict.fromkeys(line for word in words for line in self.book.needs_of(word))
-                written = self._pen.write(*years, [line_of(record_in(word)) for word in words], list(needs))
+                written = self._pen.write(year, [line_of(record_in(word)) for word in words], list(needs))
                 self.book.shelf.added(written)
                 words.clear()
-            for written in self._pen.settle(besides=years):
+            for written in self._pen.settle(besides=year):
                 self.book.shelf.added(written)
         except CoachError as error:
             return Refusal(len(self.waiting), error.problems)
@@ -376,4 +376,3 @@ def _at_ms(word: Word) -> int:
 def _check_passage(word: Word) -> None:
     if isinstance(word, tuple) and (word[1].id, word[1].excerpt) != (word[0].passage, word[0].excerpt):
         raise ValueError(f"rep {word[0].id} is of passage {word[0].passage}, not of {word[1].id}")
-

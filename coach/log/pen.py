@@ -10,7 +10,7 @@ the file; what a synchronising program replaced, cut, overwrote or removed is wr
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import field
 from pathlib import Path
 
@@ -73,12 +73,12 @@ class Pen:
         page.mine.update(dict.fromkeys([*needs, *lines]))
         return written
 
-    def settle(self, besides: Collection[int] = ()) -> list[Written]:
+    def settle(self, besides: int | None = None) -> list[Written]:
         """Write again what this run wrote and what is gone since; CoachError where that can't be done.
 
-        `besides` are years whose files need no look.
+        `besides` is a year whose file needs no look.
         """
-        pages = [page for year, page in self._pages.items() if page.mine and year not in besides]
+        pages = [page for year, page in self._pages.items() if page.mine and year != besides]
         return [self._put(page, (), ()) for page in pages]
 
     def _put(self, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
