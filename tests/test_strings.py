@@ -14,8 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.strings.fretboard import Board
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, nearest_nodes, nodes_at_label, nodes_upto
+from coach.strings.reach import bass_places
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import cents_between, length_from, midi_from_note, nearest_note
 
@@ -307,6 +309,10 @@ def test_a_capo_raises_the_strings_and_leaves_wires_and_saddles_where_they_are()
     # Where the 12th fret from the capo lies is where the 17th from the nut does.
     assert bass.fret_mm(0, 5) + capo.fret_mm(0, 12) == pytest.approx(bass.fret_mm(0, 17))
     assert bass.fret_mm(0, 5) + capo.length_mm(0) == pytest.approx(bass.length_mm(0))
+    # A neck of 24 wires has 19 left above its fifth: a G at the 20th from the capo would be the 25th from the nut.
+    assert list(Board.of(capo).frets_of(0)) == list(range(20))
+    assert [place.fret for place in bass_places(capo, capo.open_midi(0) + 19, 0)] == [19]
+    assert bass_places(capo, capo.open_midi(0) + 20, 0) == ()
     # B goes with 1 / L^2: check value 31.
     assert capo.stiffness(0) == pytest.approx(1e-4 * 2.0 ** (10 / 12))
 

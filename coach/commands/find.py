@@ -30,7 +30,7 @@ from coach.strings.fingering_text import (
     tab_lines,
     warning_lines,
 )
-from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.instrument import Instrument
 from coach.strings.node import Node, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
@@ -273,9 +273,11 @@ def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
     """`A:3`: a stopped or open string."""
     name, colon, fret = text.partition(":")
     held = whole_number(fret)
-    if not colon or held is None or held > LAST_FRET:
+    if not colon or held is None or held > instrument.last_fret:
         raise UsageError(
-            f"'{text}' is not STRING:FRET with a fret from 0 (open) to {LAST_FRET}", option, guess="A:3, say"
+            f"'{text}' is not STRING:FRET with a fret from 0 (open) to {instrument.last_fret}",
+            option,
+            guess="A:3, say",
         )
     string = string_index(instrument, name, option)
     midi = instrument.open_midi(string) + held

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 
 NARROWEST = 40
@@ -88,7 +88,7 @@ class Board:
     def frets_of(self, string: int) -> dict[int, float]:
         """One string's wires in mm by fret number, those inside the drawing; 0 is the nut, and a fretless neck has
         no more."""
-        last = LAST_FRET if self.instrument.fretted else 0
+        last = self.instrument.last_fret if self.instrument.fretted else 0
         wires = ((fret, self.instrument.fret_mm(string, fret)) for fret in range(last + 1))
         return {fret: mm for fret, mm in wires if self.shows(mm)}
 

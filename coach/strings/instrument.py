@@ -39,8 +39,8 @@ SET_BACK_UPTO = 5.0 / 864.0
 MEASURED_TO_MM = 1.0
 """How well a ruler measures a string."""
 CAPO_RANGE = (0, 12)
-LAST_FRET = 24
-"""Wires beyond this fret are not on the neck."""
+LAST_WIRE = 24
+"""Wires beyond this one, counted from the nut, are not on the neck."""
 
 
 @frozen
@@ -275,6 +275,11 @@ class Instrument:
         for names in ([string.letter for string in self.strings], [string.name for string in self.strings]):
             by_name |= {name: index for index, name in enumerate(names) if names.count(name) == 1}
         return by_name
+
+    @property
+    def last_fret(self) -> int:
+        """The last fret at which a string is stopped, counted from the capo."""
+        return LAST_WIRE - self.capo
 
     def string_label(self, string: int) -> str:
         """The string's name on screen: its letter where that is unique, else with octave, else its number."""

@@ -14,7 +14,7 @@ from functools import lru_cache
 from typing import TypeVar
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.instrument import Instrument
 from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
@@ -207,7 +207,7 @@ def bass_places(instrument: Instrument, midi: int, string: int | None = None) ->
     places = []
     for at in _strings(instrument, string):
         fret = midi - instrument.open_midi(at)
-        if 0 <= fret <= LAST_FRET:
+        if 0 <= fret <= instrument.last_fret:
             fret_mm = instrument.fret_mm(at, fret)
             high = STOP_COST * max(0, fret - USUAL_FRET)
             places.append(Place(at, None, fret, False, fret_mm, instrument.along_mm(at, fret_mm), 0.0, high))
@@ -244,7 +244,7 @@ def why_nowhere(
     """Why a note has no place: what was wanted, where it was looked for, what is nearest."""
     where = "" if note.string is None else f" on the {instrument.string_label(note.string)} string"
     if is_bass:
-        return f"bass note {number} ({note_name(note.midi)}) is not on any fret from 0 to {LAST_FRET}{where}"
+        return f"bass note {number} ({note_name(note.midi)}) is not on any fret from 0 to {instrument.last_fret}{where}"
     strings = _strings(instrument, note.string)
     wanted_hz = hz_from_midi(note.midi, instrument.a4_hz)
     sounding = {

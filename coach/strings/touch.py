@@ -26,7 +26,7 @@ from functools import lru_cache
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.plucked import PluckedString, decay_per_s, level_of, partials_power
 from coach.strings.units import stiffening
@@ -188,13 +188,13 @@ def forgiveness(string: PluckedString, node: Node, width: float = FINGER_SHARE) 
 def wire_aim(instrument: Instrument, string: int, node: Node, allowed: Forgiveness) -> WireAim | None:
     """What happens when the finger aims at the wire nearest to `node`; None where there is none."""
     below = math.floor(node.fret)
-    if not instrument.fretted or below > LAST_FRET:
+    if not instrument.fretted or below > instrument.last_fret:
         return None
     position_mm = instrument.position_mm(string, node)
     fret = min(
         (max(below, 1), below + 1), key=lambda wire: abs(instrument.fret_mm(string, wire) - position_mm)
     )
-    if fret > LAST_FRET:
+    if fret > instrument.last_fret:
         return None
     offset_mm = position_mm - instrument.fret_mm(string, fret)
     nearer_mm, further_mm = instrument.position_error_mm(string, node)
