@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from benchmarks.pieces import piece
-from benchmarks.players import FIRST_DAY, REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
+from benchmarks.players import FIRST_DAY, REPORTED, SHORT_SHAPES, InSession, Played, Player, Policy, run
 from coach.learning.forecast import Forecast, Span, forecast
 from coach.learning.readings import rung_of, rung_standing
 
@@ -41,7 +41,7 @@ class Evenings:
         pass
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
-        assert isinstance(policy, Coach)
+        assert isinstance(policy, InSession)
         material, learnt = policy.material, policy.learnt
         (drill,) = material.drills
         piece_of = material.piece(drill)
@@ -93,7 +93,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                     drills,
                     20,
                     options.days,
-                    Coach,
+                    InSession,
                     seed,
                     watch=evenings,
                     mastered=2.0,

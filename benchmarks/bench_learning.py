@@ -18,10 +18,9 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from benchmarks.pieces import piece
-from benchmarks.players import REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
+from benchmarks.players import REPORTED, SHORT_SHAPES, InSession, Played, Player, Policy, run
 from benchmarks.yardsticks import Yardstick
 from coach.learning import skill
-from coach.learning.choice import ENOUGH, Why
 from coach.learning.material import Part
 from coach.learning.readings import CLEAN, CLEAN_PLACE, KEPT_CHANCE, MIDDLE_80, CleanTempo, clean_tempo, seen
 from coach.music.excerpt import Kind
@@ -47,10 +46,9 @@ class Watch:
     nodes: list[tuple[CleanTempo, float]] = field(default_factory=list)
     kept: list[float] = field(default_factory=list)
     """True chance, a week on, of each phrase on the first day that it was called kept."""
-    minutes: dict[str, float] = field(
-        default_factory=lambda: dict.fromkeys(("all", "held safe", "safe"), 0.0)
-    )
-    """Played; of phrases that the coach held for safe, warm-ups apart; of those that truly were."""
+    minutes: float = 0.0
+    safe_minutes: float = 0.0
+    """Of phrases that truly were safe, warm-ups apart."""
     excerpts: Yardstick = field(default_factory=Yardstick)
     events: Yardstick = field(default_factory=Yardstick)
     _called: set[str] = field(default_factory=set)
@@ -64,7 +62,7 @@ class Watch:
         self.events.begin()
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
-        assert isinstance(policy, Coach)
+        assert isinstance(policy, InSession)
         part, day = played.part, played.day
         if played.cold and part.excerpt.kind is Kind.PHRASE and part.key in policy.learnt.records:
             view = seen(policy.learnt, part, day)
@@ -95,22 +93,21 @@ class Watch:
         for key, rang in clean.items():
             self.events.practised(key, played.day, rang, played.cold)
 
-    def _count(self, policy: Coach, played: Played) -> None:
+    def _count(self, policy: InSession, played: Played) -> None:
         minutes = played.part.rep_s(played.bpm) / 60
-        self.minutes["all"] += minutes
-        if policy.chosen and policy.chosen.why is not Why.WARM_UP:
-            self.minutes["held safe"] += minutes * (policy.chosen.option.later >= ENOUGH)
-            self.minutes["safe"] += minutes * (played.part.key in self._safe)
+        self.minutes += minutes
+        if not policy.warms_up and played.part.key in self._safe:
+            self.safe_minutes += minutes
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
-        assert isinstance(policy, Coach)
+        assert isinstance(policy, InSession)
         for drill in policy.material.drills:
             for excerpt in policy.material.phrases(drill):
                 part = policy.material.part(excerpt)
                 if part and part.key in policy.learnt.records:
                     self._look(policy, player, part, day)
 
-    def _look(self, policy: Coach, player: Player, part: Part, day: int) -> None:
+    def _look(self, policy: InSession, player: Player, part: Part, day: int) -> None:
         goal = math.log(part.goal_bpm)
         morning = seen(policy.learnt, part, day + 1)
         week = seen(policy.learnt, part, day + 7).whole(goal)
@@ -208,8 +205,7 @@ def rows(watch: Watch) -> Iterator[str]:
         yield f"cold {name}: log loss {log_loss(results):.3f}, base rate {entropy(base):.3f}, of {len(results)}"
     yield from watch.excerpts.rows("cold excerpts")
     yield from watch.events.rows("cold nodes and moves, by key")
-    whole = watch.minutes["all"]
-    yield ", ".join(f"minutes {word}: {minutes / whole:.1%}" for word, minutes in watch.minutes.items())
+    yield f"minutes on phrases that are truly safe: {watch.safe_minutes / watch.minutes:.1%}"
     yield "cold excerpts: " + ", ".join(reliability([(chance, float(clean)) for chance, clean in watch.cold]))
     yield "at the goal next day: " + ", ".join(reliability(watch.at_goal))
     yield "at the goal in a week: " + ", ".join(reliability(watch.in_a_week))
@@ -229,7 +225,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             for seed in range(options.seed, options.seed + options.seeds):
                 drills = (piece(SHORT_SHAPES[seed % len(SHORT_SHAPES)], seed),)
                 watch.begin()
-                run(make(kind, drills, seed), drills, 20, options.days, Coach, seed, watch=watch)
+                run(make(kind, drills, seed), drills, 20, options.days, InSession, seed, watch=watch)
         print(f"\n{form}: {', '.join(kinds)}; seeds {options.seed} to {options.seed + options.seeds - 1}")
         print("\n".join(rows(watch)), flush=True)
     return 0

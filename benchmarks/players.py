@@ -26,6 +26,7 @@ from benchmarks.pieces import piece
 from coach.learning.choice import NEW_PHRASES, REPS, Choice, Sitting, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
+from coach.learning.plan import Purpose
 from coach.learning.planner import make_plan, sitting_of
 from coach.learning.readings import rung_of
 from coach.learning.rung import EVENTS, TARGET, next_rung
@@ -375,10 +376,19 @@ class InSession:
 
     def __init__(self, material: Material, rng: Random) -> None:
         self.material = material
-        self.learnt = Learnt()
         self.session: Session | None = None
         self.day = 0
         self.now_ms = 0
+
+    @property
+    def learnt(self) -> Learnt:
+        return self.session.coaching.learnt if self.session else Learnt()
+
+    @property
+    def warms_up(self) -> bool:
+        """Whether the turn is slow on purpose."""
+        ready = self.session.state if self.session else None
+        return isinstance(ready, Ready) and ready.turn.item.purpose is Purpose.WARM_UP
 
     def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
         if self.session is None or day != self.day:
@@ -390,6 +400,7 @@ class InSession:
             return None
         part = self.material.part(ready.task.excerpt)
         fits = part is not None and part.rep_s(ready.task.tempo_bpm) + TURN_S <= seconds
+        self.now_ms += round(1000 * TURN_S)
         return (part, 1_000, ready.task.tempo_bpm) if part and fits else None
 
     def after(self, played: Played) -> int:
@@ -403,13 +414,11 @@ class InSession:
         return after.task.tempo_bpm if same else 0
 
     def _begin(self, day: int, minutes: float) -> None:
-        today, drills = date.fromordinal(day), self.material.drills
-        if self.session:
-            self.learnt = self.session.coaching.learnt
+        drills, learnt = self.material.drills, self.learnt
         self.day = day
         self.now_ms = (day - UNIX_DAY) * 86_400_000 + 18 * 3_600_000
-        plan = make_plan(today, minutes, drills, self.learnt, None, self.material)
-        coaching = Coaching(plan.items, self.learnt, self.material, today)
+        plan = make_plan(date.fromordinal(day), minutes, drills, learnt, None, self.material)
+        coaching = replace(Coaching.of(plan, learnt, drills), material=self.material)
         by_id = {drill.id: drill for drill in drills}
         self.session, _ = machine.start(plan, by_id, coaching, self.now_ms, 0, player="x", nonce=bytes(8))
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchmarks.__main__ import SUBJECTS, machine_text, markdown_lines, text_table
+from benchmarks.bench_parts import PARTS, texts_without
 from benchmarks.measure import Goal, Row, as_json, beside, in_turns, machine, percentile
 from benchmarks.yardsticks import Yardstick
 
@@ -80,3 +81,14 @@ def test_what_was_not_practised_before_is_no_cold_result_of_a_yardstick():
     yardstick.practised("a", 5, clean=True, cold=True)
     yardstick.cold("a", 5, clean=True)
     assert yardstick.clean == []
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_what_is_taken_out_of_the_coach_stands_once_in_its_text_and_leaves_a_program(part):
+    for name, text in texts_without(PARTS[part]).items():
+        compile(text, name, "exec")
+
+
+def test_a_part_that_is_not_in_the_text_is_refused():
+    with pytest.raises(ValueError, match=r"skill\.py has 0 times, and not once: GAIN = 7"):
+        texts_without([("skill.py", "GAIN = 7", "")])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from random import Random
 
 import pytest
@@ -35,17 +34,6 @@ class Steady:
         return Truth(events, self.clean ** len(events))
 
 
-class Hosted(InSession):
-    """With the minutes that the plan leaves, as the host of a session gives them to it."""
-
-    def _begin(self, day: int, minutes: float) -> None:
-        super()._begin(day, minutes)
-        assert self.session is not None
-        coaching = self.session.coaching
-        spare_s = 60 * (minutes - sum(item.minutes for item in coaching.items))
-        self.session = replace(self.session, coaching=replace(coaching, spare_s=spare_s))
-
-
 class Diary:
     """What was played, and by evening what the day came to."""
 
@@ -59,7 +47,7 @@ class Diary:
         self.today.append(played)
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
-        assert isinstance(policy, Hosted)
+        assert isinstance(policy, InSession)
         assert policy.session is not None
         coaching = policy.session.coaching
         whole = policy.material.piece(policy.material.drills[0])
@@ -77,7 +65,7 @@ class Diary:
 def diary() -> Diary:
     drills, diary = (piece("usual", 2),), Diary()
     steady = Steady(0.995, drills[0].goal_bpm)
-    run(steady, drills, MINUTES, DAYS, Hosted, missed=0.0, watch=diary, mastered=2.0)
+    run(steady, drills, MINUTES, DAYS, InSession, missed=0.0, watch=diary, mastered=2.0)
     return diary
 
 
