@@ -171,6 +171,11 @@ LAUGHS = (
     + "".join(f"<!ENTITY {chr(98 + n)} '{f'&{chr(97 + n)};' * 10}'>" for n in range(9))
     + "]><score-partwise>&j;</score-partwise>"
 )
+ATTRIBUTE_BOMB = (
+    b"<!DOCTYPE a [<!ATTLIST b %s>]><a>" % b" ".join(b"a%d CDATA '1'" % n for n in range(100_000))
+    + b"<b/>" * 1_000_000
+    + b"</a>"
+)
 
 
 def overlapping() -> bytes:
@@ -188,9 +193,13 @@ def track(events: bytes) -> bytes:
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        (LAUGHS.encode(), "declares or fetches entities"),
-        (LAUGHS.encode("utf-16"), "declares or fetches entities"),
-        (b"<!DOCTYPE a [<!ENTITY b SYSTEM 'file:///nowhere/x'>]><a>&b;</a>", "declares or fetches entities"),
+        (LAUGHS.encode(), "declares entities or attributes of its own"),
+        (LAUGHS.encode("utf-16"), "declares entities or attributes of its own"),
+        (
+            b"<!DOCTYPE a [<!ENTITY b SYSTEM 'file:///nowhere/x'>]><a>&b;</a>",
+            "declares entities or attributes of its own",
+        ),
+        (ATTRIBUTE_BOMB, "x:1: the file declares entities or attributes of its own"),
         (b"<!DOCTYPE a SYSTEM 'http://localhost:9/x.dtd'><a/>", "no part with music"),
         (b"<a>" * 100_000 + b"</a>" * 100_000, "no part with music"),
         (b"<a>" * 2_000_000, "the file has 2,000,000 tags; at most 1,500,000"),
@@ -236,7 +245,7 @@ def track(events: bytes) -> bytes:
         (track(b"\xff\xff\xff\x7f\x90\x40\x40" * 3), "more than 100,000 bars"),
         (track(b"\0\xff\x03\xff\xff\xff\x7fx"), "broken"),
     ],
-    ids=range(22),
+    ids=range(23),
 )
 def test_no_music_file_makes_work_out_of_all_proportion(data: bytes, message: str, tmp_path: Path) -> None:
     path = tmp_path / "in" / "x"

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
-from fractions import Fraction
+from collections.abc import Sequence
 from pathlib import Path
-from xml.etree.ElementTree import Element
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
 from coach.score.duet import LineNames, two_lines
-from coach.score.musicxml_in import longest_of_all, part_names, read_musicxml
-from coach.score.one_part import longest_in, parse_score
+from coach.score.musicxml_in import part_names, read_musicxml
 from coach.score.score import MAX_BYTES, Score, index_chosen
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 from coach.words.names import capital
@@ -85,37 +82,17 @@ class _File:
 
     def parts(self, wanted: Sequence[tuple[str | None, str]]) -> list[Score]:
         """A score of each part that is named, with the option that names it."""
-
-        def choose(root: Element) -> list[str]:
-            parts = part_names(root)
-            if not parts:
-                raise CoachError("the file has no part with music", self.where, guess=OTHER_FORMAT)
-            shown = _shown(root)
-            return [
-                list(parts)[index_chosen(part, list(parts.items()), shown, "part", self.where, option)]
-                for part, option in wanted
-            ]
-
-        root, chosen = parse_score(self.data, self.where, choose)
+        root = parse_xml(self.data, self.where)
+        parts = part_names(root)
+        if not parts:
+            raise CoachError("the file has no part with music", self.where, guess=OTHER_FORMAT)
+        shown = [plain_text(name) or part for part, name in parts.items()]
         scores = []
-        for part in chosen:
-            score = read_musicxml(root, part, self.where, lambda bars: self._longest(root, bars))
-            score.parts = _shown(root)
-            scores.append(score)
+        for part, option in wanted:
+            index = index_chosen(part, list(parts.items()), shown, "part", self.where, option)
+            scores.append(read_musicxml(root, list(parts)[index], self.where))
+            scores[-1].parts = shown
         return scores
-
-    def _longest(self, root: Element, bars: Collection[int]) -> Mapping[int, Fraction]:
-        """How far the longest of all parts reaches in these bars."""
-        complete = root.tag != "score-partwise" or all(len(part) for part in root.findall("part"))
-        by_bytes = None if complete else longest_in(self.data, self.where, bars)
-        if by_bytes is not None:
-            return by_bytes
-        return longest_of_all(root if complete else parse_xml(self.data, self.where), bars)
-
-
-def _shown(root: Element) -> list[str]:
-    """The parts as a user may choose from them."""
-    return [plain_text(name) or part for part, name in part_names(root).items()]
 
 
 def _titled(score: Score, where: str) -> Score:

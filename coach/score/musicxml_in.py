@@ -2,13 +2,13 @@
 
 Conventions: sounding = written + transpose. A note on a tab staff that doubles one of the notation staff (same onset,
 same pitch) only adds its string and fret. Ties are read from `<tie>`, or from `<tied>` where there is none. Entities,
-external references, files and archives that grow beyond 20 MB are refused (defusedxml).
+external references, files and archives that grow beyond 20 MB are refused (`unpack.py`).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree.ElementTree import Element
@@ -39,9 +39,6 @@ _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 """Words that say where a note is touched, `3.2`, `4<16>`, as they stand by a tab staff: no cue."""
 
 
-Longest = Callable[[Collection[int]], Mapping[int, Fraction]]
-
-
 def part_names(root: Element) -> dict[str, str]:
     """The names of a score's parts by their ids, in the file's order."""
     names = {
@@ -53,11 +50,10 @@ def part_names(root: Element) -> dict[str, str]:
     return {part: names.get(part, "") for part in present}
 
 
-def read_musicxml(root: Element, part: str, where: str, longest: Longest | None = None) -> Score:
+def read_musicxml(root: Element, part: str, where: str) -> Score:
     """One part of a score, by its id. CoachError where the root is no score or the part is empty.
 
-    What stands above the top staff only (tempo, rehearsal marks) is read from the first part. `longest` gives how far
-    the longest of all parts reaches in some bars, where `root` may lack parts.
+    What stands above the top staff only (tempo, rehearsal marks) is read from the first part.
     """
     if root.tag not in ("score-partwise", "score-timewise"):
         raise CoachError(
@@ -80,7 +76,7 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
         score,
         reader.filled,
         [measure.get("implicit") == "yes" for measure in measures],
-        longest or (lambda bars: longest_of_all(root, bars)),
+        lambda bars: _longest_of_all(root, bars),
     )
     _name_voices(root, score)
     score.order = played_order(turns, score)
@@ -142,7 +138,7 @@ def _take_marks(score: Score, first: Score) -> None:
             bar.mark, bar.starts_section = above.mark, bar.starts_section or bool(above.mark)
 
 
-def longest_of_all(root: Element, bars: Collection[int]) -> dict[int, Fraction]:
+def _longest_of_all(root: Element, bars: Collection[int]) -> dict[int, Fraction]:
     """How far the longest of all parts reaches in each of these bars."""
     longest = dict.fromkeys(bars, Fraction(0))
     for part in part_names(root):
