@@ -174,3 +174,20 @@ def test_a_key_signature_goes_out_and_comes_back_as_mido_reads_it(tmp_path: Path
     path.write_bytes(data)
     score = read_score(path)
     assert [str(bar.key) for bar in score.bars] == ["Eb major", "F# minor"]
+
+
+def test_the_pedal_takes_a_note_of_no_length_and_holds_for_its_channel_in_every_track(tmp_path: Path) -> None:
+    """MIDI 1.0: a controller holds for its channel, whichever track it stands in, from its place in the file on."""
+    file = mido.MidiFile(type=1, ticks_per_beat=480)
+    for messages in (
+        [on(28).copy(time=0), off(28).copy(time=0), mido.MetaMessage("end_of_track", time=1920)],
+        [pedal(127).copy(time=0), pedal(0).copy(time=960), pedal(127).copy(time=0), pedal(0).copy(time=0)],
+        [on(40).copy(time=480), off(40).copy(time=480)],
+    ):
+        file.tracks.append(mido.MidiTrack(messages))
+    path = tmp_path / "pedal.mid"
+    file.save(path)
+    score = read_score(path)
+    lengths = {note.midi: note.length * 4 for note in score.notes}
+    assert lengths == {28: 2, 40: 1}
+    assert "1 notes lengthened by the sustain pedal" in score.joined_remarks()

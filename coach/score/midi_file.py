@@ -15,10 +15,9 @@ import io
 import re
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import pairwise
 from typing import Any, NamedTuple
 
 import mido
@@ -36,6 +35,8 @@ BENT_CENTS = 1.0
 """A bend below it is none."""
 TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+SUSTAIN, DOWN = 64, 64
+"""The pedal's controller, and the value from which it is down (MIDI 1.0)."""
 _ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
 
 
@@ -95,13 +96,10 @@ def _text(message: Any) -> str:
 def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Contents:
     """What a file's tracks say, its harmonics so many octaves above their keys; `score` takes the remarks."""
     contents = Contents()
-    raw: list[RawNote] = []
-    for index, track in enumerate(file.tracks):
-        for note in _track_notes(track, index, file, contents):
-            raw.append(note)
-            if len(raw) > MAX_READ:
-                score.remark("", f"only the first {MAX_READ} notes are read")
-                break
+    raw = sorted(_notes(file, contents))
+    if len(raw) > MAX_READ:
+        score.remark("", f"only the first {MAX_READ} notes are read")
+        raw = raw[:MAX_READ]
     stated = next((int(match[1]) for text in contents.texts if (match := _ALLOWANCE.search(text))), None)
     octaves = harmonics_octaves if harmonics_octaves is not None else stated
     if octaves is None:
@@ -111,7 +109,6 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
                 "",
                 f"guitar harmonics read as sounding {octaves} octaves above their keys (--harmonics-octaves)",
             )
-    raw, contents.pedalled = with_pedal(raw, file.tracks)
     for note in raw:
         midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
         beside_cents = 100 * (note.pitch - round(note.pitch))
@@ -134,46 +131,92 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
     return contents
 
 
-def _track_notes(track: Any, index: int, file: Any, contents: Contents) -> Iterator[RawNote]:
-    """The notes of a track, each when it is let go; its other messages go into `contents`."""
+class RawNote(NamedTuple):
+    """A note as its track has it: ticks, and the key with its bend."""
+
+    start: int
+    stop: int
+    pitch: float
+    voice: str
+    harmonic: bool
+
+
+def _notes(file: Any, contents: Contents) -> Iterator[RawNote]:
+    """The notes of all tracks as the pedal lets them sound; other messages go into `contents`."""
+    states: dict[tuple[int, int], dict[str, int]] = defaultdict(
+        lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1}
+    )
+    down: set[int] = set()
+    struck: dict[tuple[int, int, int], list[tuple[int, float, bool]]] = defaultdict(list)
+    pedalled: dict[tuple[int, int], list[RawNote]] = defaultdict(list)
+
+    def let_go(track: int, channel: int, key: int, stop: int) -> Iterator[RawNote]:
+        """The note of a key that was struck first, unless the pedal holds it on."""
+        start, pitch, harmonic = struck[track, channel, key].pop(0)
+        note = RawNote(start, stop, pitch, str(channel if file.type == 0 else track), harmonic)
+        if channel in down:
+            pedalled[channel, key].append(note)
+        else:
+            yield note
+
+    def died_away(channel: int, key: int, stop: int) -> Iterator[RawNote]:
+        """The notes of a key that only the pedal held."""
+        for note in pedalled.pop((channel, key), ()):
+            contents.pedalled += stop > note.stop
+            yield note._replace(stop=stop)
+
     tick = 0
-    states: dict[int, dict[str, int]] = defaultdict(lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1})
-    held: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
-
-    def ended(channel: int, key: int, tick: int) -> RawNote:
-        """The note of a key that was struck first, let go at a tick."""
-        start, pitch, harmonic = held[channel, key].pop(0)
-        voice = str(channel if file.type == 0 else index)
-        return RawNote(start, tick, pitch, voice, harmonic, channel, key)
-
-    for message in track:
-        tick += message.time
+    for tick, _, track, message in sorted(_events(file.tracks), key=lambda event: event[:2]):
+        if message is None:
+            for _, of, key in [place for place in struck if place[0] == track]:
+                while left := struck[track, of, key]:
+                    yield from let_go(track, of, key, max(tick, left[0][0] + 1))
+            continue
         if message.is_meta:
-            _meta(contents, message, Fraction(tick, file.ticks_per_beat), index, file.type)
+            _meta(contents, message, Fraction(tick, file.ticks_per_beat), track, file.type)
             continue
         channel = getattr(message, "channel", None)
         if channel is None:
             continue
-        state = states[channel]
-        if message.type == "program_change":
+        state = states[track, channel]
+        if _is_pedal(message):
+            (down.add if message.value >= DOWN else down.discard)(channel)
+            if channel not in down:
+                for key in [key for other, key in pedalled if other == channel]:
+                    yield from died_away(channel, key, tick)
+        elif message.type == "program_change":
             state["program"] = message.program
         elif message.type == "pitchwheel":
             state["bend"] = message.pitch
         elif message.type == "control_change":
             _control(state, message)
         elif message.type in ("note_on", "note_off"):
-            same_key = held[channel, message.note]
-            if same_key:
-                yield ended(channel, message.note, tick)
+            key = message.note
+            if struck[track, channel, key]:
+                yield from let_go(track, channel, key, tick)
             if message.type == "note_on" and message.velocity:
+                yield from died_away(channel, key, tick)
                 if channel == CLICK_CHANNEL:
                     contents.percussion += 1
                     continue
-                pitch = message.note + state["bend"] / 8192 * state["range"]
-                same_key.append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
-    for (channel, key), left in held.items():
-        while left:
-            yield ended(channel, key, max(tick, left[0][0] + 1))
+                pitch = key + state["bend"] / 8192 * state["range"]
+                struck[track, channel, key].append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
+    for of, key in list(pedalled):
+        yield from died_away(of, key, tick)
+
+
+def _events(tracks: Iterable[Iterable[Any]]) -> Iterator[tuple[int, int, int, Any]]:
+    """Tick, rank at that tick, track and message of all; the pedal comes first, None at a track's end last."""
+    for track, messages in enumerate(tracks):
+        tick = 0
+        for message in messages:
+            tick += message.time
+            yield tick, 0 if _is_pedal(message) else 1, track, message
+        yield tick, 2, track, None
+
+
+def _is_pedal(message: Any) -> bool:
+    return bool(message.type == "control_change" and message.control == SUSTAIN)
 
 
 def _end_notes(contents: Contents, exactly: bool) -> None:
@@ -252,76 +295,3 @@ def _snapped(quarters: Fraction, contents: Contents) -> Fraction:
         (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
         key=lambda near: abs(near - quarters),
     )
-
-
-SUSTAIN = 64
-DOWN = 64
-PedalSpans = Mapping[int, Sequence[tuple[int, int]]]
-"""For each channel from when to when its pedal is down."""
-
-
-class RawNote(NamedTuple):
-    """A note as its track has it: ticks, and the key with its bend."""
-
-    start: int
-    stop: int
-    pitch: float
-    voice: str
-    harmonic: bool
-    channel: int
-    key: int
-
-
-def with_pedal(notes: Sequence[RawNote], tracks: Sequence[Iterable[Any]]) -> tuple[list[RawNote], int]:
-    """The notes in order of onset as the pedal lets them sound, and how many of them it lengthens."""
-    spans = pedal_spans(tracks)
-    onsets: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for note in sorted(notes):
-        onsets[note.channel, note.key].append(note.start)
-    longer = [
-        note._replace(stop=sustained(note.stop, spans.get(note.channel, ()), onsets[note.channel, note.key]))
-        for note in notes
-    ]
-    lengthened = sum(after.stop > before.stop for after, before in zip(longer, notes, strict=True))
-    return sorted(longer, key=lambda note: note[:2]), lengthened
-
-
-def pedal_spans(tracks: Iterable[Iterable[Any]]) -> PedalSpans:
-    """When each channel's pedal is down, whichever track says so; one that never comes up is held to the end."""
-    changes: dict[int, list[tuple[int, bool]]] = defaultdict(list)
-    end = 0
-    for track in tracks:
-        tick = 0
-        for message in track:
-            tick += message.time
-            if message.type == "control_change" and message.control == SUSTAIN:
-                changes[message.channel].append((tick, message.value >= DOWN))
-        end = max(end, tick)
-    spans: dict[int, list[tuple[int, int]]] = {}
-    for channel, moves in changes.items():
-        moves.sort()
-        spans[channel] = [
-            (start, stop)
-            for (start, down), (stop, _) in pairwise([*_turns(moves), (end, False)])
-            if down and stop > start
-        ]
-    return spans
-
-
-def _turns(moves: Sequence[tuple[int, bool]]) -> Iterable[tuple[int, bool]]:
-    """The moves that change something: down after up, up after down."""
-    before = False
-    for tick, down in moves:
-        if down != before:
-            yield tick, down
-        before = down
-
-
-def sustained(stop: int, spans: Sequence[tuple[int, int]], struck_again: Sequence[int]) -> int:
-    """When a note that is let go at `stop` has died away; `struck_again`: the sorted onsets of its key."""
-    at = bisect_right(spans, stop, key=lambda span: span[0]) - 1
-    if at < 0 or stop >= spans[at][1]:
-        return stop
-    following = bisect_right(struck_again, stop - 1)
-    again = struck_again[following] if following < len(struck_again) else spans[at][1]
-    return min(spans[at][1], again)
