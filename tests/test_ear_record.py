@@ -10,7 +10,7 @@ from coach.listen.record import FEWEST_WRONG, LATEST, RECORD, Agreement, EarReco
 from coach.log.entries import Rep, Suggestion
 from coach.music.excerpt import LoggedEvent, LoggedPassage
 from coach.rating.fault import parse_faults
-from coach.report.ear import cells, ear_facts, ear_figures, total_text
+from coach.report.ear import ear_facts, ear_part, total_text
 
 PASSAGE = LoggedPassage.of(
     "lamps:lamp:together:phrase:full:",
@@ -118,11 +118,10 @@ def test_the_report_says_how_often_it_agreed_and_where_it_is_quiet():
         text
         == "agreed with you on 11 of 16 events; missed 1 of 3 that you marked; 4 false alarms; could not tell 1 time"
     )
-    rows = [(name, *cells(one)) for name, one in ear_figures(state)]
-    assert rows == [
+    assert ear_part(state).table.rows == (
         ("3.2 on D2", "2 of 6", "0", "0", "4", "withheld"),
         ("5 on G2", "2 of 3", "2", "1", "0", ""),
-    ]
+    )
     facts = {row["key"]: row for row in ear_facts(state)}
     assert facts[""]["name"] == "low notes"
     assert (facts["D2|1/6"]["false_alarms"], facts["D2|1/6"]["withheld"]) == (4, True)

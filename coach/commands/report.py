@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     if len(arguments.drills) > 1 and not arguments.for_teacher:
         raise UsageError("a report is about one drill or about all", "DRILL", guess="name one")
     if arguments.without_notes and not arguments.for_teacher:
-        raise UsageError("only goes with --for-teacher", "--without-notes", guess="--for-teacher")
+        raise UsageError("only goes with --for-teacher", "--without-notes")
     at_ms, offset_min = clock(arguments.date)
     day = practice_day(at_ms, offset_min)
     since = arguments.since

@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 
 from coach.commands.common import add_forms, add_output, clock, places_of, warn, write_told
+from coach.ground.fields import did_you_mean
 from coach.ground.places import user_path
 from coach.ground.plain import counted, json_text, listed
 from coach.ground.problem import CoachError
+from coach.ground.source import nearest
 from coach.log.entries import practice_day
 from coach.report.advice import KINDS
 from coach.report.classroom import Classroom, read_class
@@ -42,14 +44,27 @@ def run(arguments: argparse.Namespace) -> int:
     inbox, folder = user_path(arguments.directory), places_of(arguments).folder
     whole = read_class(inbox, folder, today)
     warn(*whole.problems)
+    _refuse_unknown(arguments, whole)
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:
-        names = listed([one.name for one in whole.students], 12)
-        raise CoachError("no student in the class matches", guess=f"in it: {names}")
+        raise CoachError("no student in the class matches all of what is asked for")
     inputs = [path for path in inbox.iterdir() if path.is_file()]
     told = f": {counted(len(shown.students), 'student')}"
     write_told(arguments.output, _text(arguments, shown), told, inputs)
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0
+
+
+def _refuse_unknown(arguments: argparse.Namespace, whole: Classroom) -> None:
+    """CoachError for a student or a drill that is not in the class, with those that are."""
+    names = [one.name for one in whole.students]
+    drills = dict.fromkeys(work.title for one in whole.students for work in one.work)
+    wanted = [("--student", name, names) for name in arguments.student]
+    wanted += [("--drill", arguments.drill, list(drills))] if arguments.drill else []
+    for option, name, known in wanted:
+        asked = ([name], "") if option == "--student" else ([], name)
+        if known and not chosen(whole, *asked).students:
+            message = f"found {name!r}, expected one of {listed(known, 12)}"
+            raise CoachError(message, option, guess=did_you_mean(nearest(name, known)))
 
 
 def _text(arguments: argparse.Namespace, shown: Classroom) -> str:

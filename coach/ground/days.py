@@ -21,3 +21,8 @@ def day_from(text: str) -> date:
     if not FIRST <= day <= LAST:
         raise ValueError(f"{text!r} is outside {FIRST} to {LAST}")
     return day
+
+
+def iso_day(day: date | None) -> str | None:
+    """A day as programs read it, `2026-12-03`; None where there is none."""
+    return day.isoformat() if day else None

@@ -42,6 +42,8 @@ svg .rung { fill: #8a3b12; } svg .wire { stroke: #b3aa95; } svg .nut { stroke-wi
 svg .string { stroke: #6f6a5d; }
 .sheet svg .wire, .sheet svg .string { stroke: #000; }
 svg .node { fill: var(--paper); stroke-width: 2; }
+@media screen and (max-width: 700px) { table { display: block; overflow-x: auto; } figure { overflow-x: auto; }
+  figure svg[width='720'], figure svg.fluid { width: 640px; max-width: none; } }
 @page { size: auto; margin: 14mm; }
 @media print { body { --paper: #fff; margin: 0; max-width: none; } }
 """
@@ -75,6 +77,11 @@ def paragraph(text: str, name: str = "") -> str:
     """A paragraph of plain text, with the name of its style; nothing where there is no text."""
     of_class = f' class="{name}"' if name else ""
     return f"<p{of_class}>{escaped(text)}</p>" if text else ""
+
+
+def figure(drawing: str) -> str:
+    """A drawing; on a narrow screen one that is wide is moved under the finger."""
+    return f"<figure>{drawing}</figure>"
 
 
 def table(

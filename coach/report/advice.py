@@ -124,9 +124,9 @@ def _hardly_marked(work: Work) -> Iterator[Need]:
     failed, rated, entered = work.rated - work.drill.total.clean, work.rated, work.drill.entered
     if rated < MARKS_FROM or failed > HARDLY * rated:
         return
-    where = f", {percent(entered)} of them entered afterwards" if entered >= ENTERED_FROM else ""
+    where = f"; {percent(entered)} entered afterwards" if entered >= ENTERED_FROM else ""
     never = "nothing is ever marked" if not failed else "hardly anything is marked"
-    why = f"{never}: {failed} of {rated} rated repetitions{where} failed; usually two of five do"
+    why = f"{never}: {failed} of {rated} rated repetitions failed; usually two of five do{where}"
     yield Need("rating", "hear this once with them", why)
 
 
@@ -172,12 +172,12 @@ def so_far(drill: DrillReply) -> list[str]:
     failed = [place for place in (*drill.nodes, *drill.moves) if place.recent_failed]
     return [
         f"{place_name(place.key)} failed in {place.recent_failed} of {place.recent}"
-        + (f", mostly {cause.word}" if (cause := _mostly(place)) else "")
+        + (f", mostly {cause.word}" if (cause := mostly(place)) else "")
         for place in sorted(failed, key=lambda place: -place.recent_failed)
     ]
 
 
-def _mostly(place: PlaceReply) -> Cause | None:
+def mostly(place: PlaceReply) -> Cause | None:
     """The cause that was given for most of its failures, where one was."""
     cause = commonest_cause(place.marked)
     return cause if cause and place.marked.get(cause.word, 0) >= CAUSE_FROM * place.recent_failed else None
@@ -234,7 +234,7 @@ def _slower_goal(work: Work) -> str:
 
 
 def _close(work: Work) -> bool:
-    return bool(work.behind) and work.rung_bpm >= CLOSE * work.goal_bpm
+    return bool(work.behind) and not work.done and work.rung_bpm >= CLOSE * work.goal_bpm
 
 
 def _cold_fails(work: Work) -> Iterator[Need]:
@@ -276,7 +276,8 @@ def _too_little(work: Work) -> Iterator[Need]:
 
 def _done(work: Work) -> Iterator[Need]:
     if work.done:
-        landed = f"every phrase landed, {work.kept} of {len(work.phrases)} kept"
+        asked = "all that was asked for" if work.practised and work.practised.parts else "every phrase"
+        landed = f"{asked} landed, {work.kept} of {len(work.phrases)} kept"
         yield Need("done", "the next drill, or a faster goal", landed)
 
 
@@ -303,7 +304,7 @@ def _going_well(work: Work) -> Need:
 
 def _place_need(kind: str, what: str, place: PlaceReply, work: Work) -> Need:
     """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
-    marked, cause = results_text(place.marked), _mostly(place)
+    marked, cause = results_text(place.marked), mostly(place)
     ends = tempo_range(place.low_bpm, place.high_bpm)
     brief = f"failed in {place.recent_failed} of {place.recent} in four weeks"
     why = (

@@ -7,16 +7,31 @@ from typing import Any
 
 from coach.ground.plain import counted
 from coach.listen.record import Agreement, EarRecord
+from coach.pages.parts import Column, Part, table_of
 from coach.words.names import place_name
 
-HEADING = "What the microphone heard, compared with your marks"
-WITHHELD = "withheld"
-WITHHELD_TEXT = f"{WITHHELD}: nothing is suggested there until it is right more often than wrong"
 LOW_NOTES = "low notes"
-
-
 Row = tuple[str, Agreement]
 """The ear's record at one node, or at the low notes."""
+COLUMNS: tuple[Column[Row], ...] = (
+    Column("", lambda row: row[0], "node"),
+    Column("", lambda row: f"{row[1].agreed} of {row[1].judged}", "agreed", number=True),
+    Column("", lambda row: row[1].found, "found", number=True),
+    Column("", lambda row: row[1].missed, "missed", number=True),
+    Column("", lambda row: row[1].false_alarms, "false alarms", number=True),
+    Column("", lambda row: "withheld" if row[1].withheld else "", "suggestions"),
+)
+
+
+def ear_part(record: EarRecord) -> Part:
+    """How far it agreed with the player; nothing where it heard nothing."""
+    if not record.nodes:
+        return Part("")
+    withheld = "withheld: nothing is suggested there until it is right more often than wrong."
+    foot = (withheld,) if record.withheld else ()
+    told = (f"It {total_text(record.total)}.",)
+    heading = "What the microphone heard, compared with your marks"
+    return Part(heading, told, table_of(COLUMNS, ear_figures(record)), foot)
 
 
 def ear_figures(record: EarRecord) -> list[Row]:
@@ -36,17 +51,6 @@ def total_text(total: Agreement) -> str:
         f"could not tell {counted(total.unsure, 'time')}" if total.unsure else "",
     ]
     return "; ".join(part for part in parts if part)
-
-
-def cells(one: Agreement) -> tuple[str, str, str, str, str]:
-    """Agreed, found, missed, false alarms, and whether suggestions are withheld there."""
-    return (
-        f"{one.agreed} of {one.judged}",
-        str(one.found),
-        str(one.missed),
-        str(one.false_alarms),
-        WITHHELD if one.withheld else "",
-    )
 
 
 def ear_facts(record: EarRecord) -> list[dict[str, Any]]:

@@ -6,13 +6,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
+from coach.ground.days import iso_day
 from coach.ground.frozen import frozen
 from coach.ground.plain import same_name
-from coach.ground.table_csv import Cell, csv_text
+from coach.ground.table_csv import csv_text
+from coach.pages.parts import Column, facts_of
 from coach.report.advice import KINDS, ORDER, Need, failing
 from coach.report.classroom import Classroom, Student
+from coach.report.reply import DrillReply
 from coach.report.work import Work
-from coach.words.amounts import short_day
+from coach.words.amounts import duration
 from coach.words.names import place_name
 
 
@@ -25,6 +28,12 @@ class Row:
     need: Need
     more: tuple[Need, ...]
     """What they need besides."""
+
+    @property
+    def in_short(self) -> str:
+        """What is next, the evidence where it is not the news, which stands beside it, and remarks."""
+        told = self.need.what if self.need.why == self.work.news else self.need.in_short
+        return "; ".join([told, *(one for one in self.work.remarks if one not in told)])
 
 
 def rows_of(classroom: Classroom) -> list[Row]:
@@ -60,57 +69,63 @@ def fails_text(work: Work) -> list[str]:
     return [f"{place_name(one.key)} in {one.recent_failed} of {one.recent}" for one in places[:3]]
 
 
-def due_text(work: Work) -> str:
-    """`20 Dec`, `20 Dec, past`; empty without a date."""
-    if work.due is None:
-        return ""
-    return short_day(work.due, work.today) + (", past" if work.overdue else "")
+def _reply(value: Callable[[DrillReply], Any], unknown: Any = None) -> Callable[[Row], Any]:
+    """What a reply tells, where there is one."""
+    return lambda row: value(row.work.drill) if row.work.drill else unknown
 
 
-COLUMNS: dict[str, Callable[[Row], Cell]] = {
-    "student": lambda row: row.student.name,
-    "drill": lambda row: row.work.title,
-    "drill_id": lambda row: row.work.drill_id,
-    "need": lambda row: row.need.word,
-    "next": lambda row: row.need.what,
-    "why": lambda row: row.need.why,
-    "also": lambda row: "; ".join(f"{one.what} ({one.why})" for one in row.more),
-    "handed_out": lambda row: row.work.handed.day.isoformat() if row.work.handed else None,
-    "due": lambda row: row.work.due.isoformat() if row.work.due else None,
-    "reply_of": lambda row: row.work.reply_day.isoformat() if row.work.reply_day else None,
-    "news_days": lambda row: row.work.news_days,
-    "last_practised": lambda row: row.work.last.isoformat() if row.work.last else None,
-    "days": lambda row: row.work.drill.total.days if row.work.drill else None,
-    "minutes": lambda row: round(row.work.minutes, 1),
-    "minutes_this_week": lambda row: round(row.work.week_minutes, 1),
-    "rung_bpm": lambda row: row.work.rung_bpm or None,
-    "goal_bpm": lambda row: row.work.goal_bpm,
-    "furthest_behind": lambda row: row.work.behind.name if row.work.behind else None,
-    "phrases": lambda row: len(row.work.phrases),
-    "landed": lambda row: row.work.landed,
-    "kept": lambda row: row.work.kept,
-    "fails": lambda row: "; ".join(fails_text(row.work)),
-    "cold_clean": lambda row: row.work.cold[1],
-    "cold": lambda row: row.work.cold[0],
-    "rated": lambda row: row.work.rated,
-    "clean": lambda row: row.work.drill.total.clean if row.work.drill else 0,
-    "held_failed": lambda row: row.work.drill.held[0] if row.work.drill else 0,
-    "held": lambda row: row.work.drill.held[1] if row.work.drill else 0,
-    "entered_afterwards": lambda row: row.work.drill.entered if row.work.drill else None,
-    "likely_at_goal": lambda row: (
-        row.work.drill.forecast.likely.isoformat()
-        if row.work.drill and row.work.drill.forecast and row.work.drill.forecast.likely
-        else None
+COLUMNS: tuple[Column[Row], ...] = (
+    Column("student", lambda row: row.student.name, "student"),
+    Column("drill", lambda row: row.work.title, "drill"),
+    Column("drill_id", lambda row: row.work.drill_id),
+    Column("need", lambda row: row.need.word, "need"),
+    Column("next", lambda row: row.need.what, "next, and why", lambda row: row.in_short),
+    Column("why", lambda row: row.need.why),
+    Column("also", lambda row: "; ".join(f"{one.what} ({one.why})" for one in row.more)),
+    Column("handed_out", lambda row: iso_day(row.work.handed.day if row.work.handed else None)),
+    Column("due", lambda row: iso_day(row.work.due), "due", lambda row: row.work.due_text),
+    Column("reply_of", lambda row: iso_day(row.work.reply_day)),
+    Column("news_days", lambda row: row.work.news_days, "news", lambda row: row.work.news_in_short),
+    Column("last_practised", lambda row: iso_day(row.work.last)),
+    Column("days", _reply(lambda drill: drill.total.days)),
+    Column("minutes", lambda row: round(row.work.minutes, 1)),
+    Column(
+        "minutes_this_week",
+        lambda row: round(row.work.week_minutes, 1),
+        "week",
+        lambda row: duration(row.work.week_minutes) if row.work.drill else "",
     ),
-    "remarks": lambda row: "; ".join(row.work.remarks),
-}
-"""The overview as values, for a spreadsheet and as JSON; docs/teaching.md says what they mean."""
+    Column("rung_bpm", lambda row: row.work.rung_bpm or None, "rung", lambda row: row.work.rung),
+    Column("goal_bpm", lambda row: row.work.goal_bpm),
+    Column("furthest_behind", lambda row: row.work.behind.name if row.work.behind else None),
+    Column("phrases", lambda row: len(row.work.phrases)),
+    Column(
+        "landed",
+        lambda row: row.work.landed,
+        "landed",
+        lambda row: f"{row.work.landed} of {len(row.work.phrases)}" if row.work.drill else "",
+    ),
+    Column("kept", lambda row: row.work.kept),
+    Column("fails", lambda row: "; ".join(fails_text(row.work))),
+    Column("cold_clean", lambda row: row.work.cold[1]),
+    Column("cold", lambda row: row.work.cold[0]),
+    Column("rated", lambda row: row.work.rated),
+    Column("clean", _reply(lambda drill: drill.total.clean, 0)),
+    Column("held_failed", _reply(lambda drill: drill.held[0], 0)),
+    Column("held", _reply(lambda drill: drill.held[1], 0)),
+    Column("entered_afterwards", _reply(lambda drill: drill.entered)),
+    Column(
+        "likely_at_goal", _reply(lambda drill: iso_day(drill.forecast.likely if drill.forecast else None))
+    ),
+    Column("remarks", lambda row: "; ".join(row.work.remarks)),
+)
+"""The overview for people, for a spreadsheet and as JSON; docs/teaching.md says what the values mean."""
 
 
 def class_csv(classroom: Classroom) -> str:
     """The rows for a spreadsheet."""
-    cells = ([cell(row) for cell in COLUMNS.values()] for row in rows_of(classroom))
-    return csv_text(tuple(COLUMNS), cells)
+    rows = (facts_of(COLUMNS, row).values() for row in rows_of(classroom))
+    return csv_text([column.key for column in COLUMNS], map(tuple, rows))
 
 
 def class_facts(classroom: Classroom) -> dict[str, Any]:
@@ -128,7 +143,7 @@ def class_facts(classroom: Classroom) -> dict[str, Any]:
             {"kind": one.kind, "name": one.name, "students": list(one.students), "of": one.of}
             for one in classroom.shared
         ],
-        "rows": [{name: cell(row) for name, cell in COLUMNS.items()} for row in rows_of(classroom)],
+        "rows": [facts_of(COLUMNS, row) for row in rows_of(classroom)],
         "notes": [
             {"student": student.name, "day": note.day.isoformat(), "text": note.text}
             for student in classroom.students

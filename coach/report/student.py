@@ -72,14 +72,12 @@ def contents(reply: Reply) -> list[str]:
     """What a teacher sees in the file, in sentences for the student to read first."""
     lines = [f"This is what your teacher will see about {plain_text(reply.student.name)}:"]
     for drill in reply.drills:
-        spent = duration(drill.total.minutes)
         entered = f", {percent(drill.entered)} entered afterwards" if drill.entered else ""
-        title, when = plain_text(drill.title), _when(drill.total)
-        lines.append(f"  {title}: {when}, {spent}{entered}, with the minutes of each day;")
+        lines.append(f"  {plain_text(drill.title)}: {_when(drill.total)}{entered};")
         parts = counted(len(drill.phrases), "phrase and layer", "phrases and layers")
         lines.append(
             f"    for {parts}: rung, fastest clean tempo, landed and kept; how "
-            f"{counted(len(drill.nodes), 'node')} and {counted(len(drill.moves), 'move')} and the held notes went, "
+            f"{counted(len(drill.nodes), 'node')}, {counted(len(drill.moves), 'move')} and the held notes went, "
             "what you marked, and when the goal is likely"
         )
     if reply.notes is None:
@@ -107,9 +105,10 @@ def entered_reps(entries: Iterable[Entry]) -> dict[str, int]:
 def _when(total: TotalReply) -> str:
     if total.first is None or total.last is None:
         return "not practised yet"
+    spent = f"{duration(total.minutes)}, with the minutes of each day"
     if total.days == 1:
-        return f"practised on {full_day(total.last)}"
-    return f"practised on {counted(total.days, 'day')}, {day_span(total.first, total.last)}"
+        return f"practised on {full_day(total.last)}, {spent}"
+    return f"practised on {counted(total.days, 'day')}, {day_span(total.first, total.last)}, {spent}"
 
 
 def _drill(

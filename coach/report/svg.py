@@ -13,13 +13,15 @@ from coach.report.figures import Cold
 from coach.report.sums import Sum
 from coach.words.amounts import clean_rate, duration, percent, short_day, tempo
 
+NARROW = 350.0
+"""The width of a drawing that has another beside it."""
 _SIZE = 11.0
 _LEFT, _BOTTOM = 34.0, 22.0
 
 
-def minutes_svg(days: Mapping[date, Sum], since: date, today: date) -> str:
+def minutes_svg(days: Mapping[date, Sum], since: date, today: date, width: float = 720.0) -> str:
     """A bar for each day, its height in minutes."""
-    width, height = 720.0, 150.0
+    height = 150.0
     step = (width - _LEFT) / ((today - since).days + 1)
     top = max([total.minutes for total in days.values()], default=0.0) or 1.0
     base, room = height - _BOTTOM, height - _BOTTOM - 12
@@ -39,7 +41,7 @@ def tempo_svg(
     name: str, curve: Sequence[tuple[date, int]], goal_bpm: int, rung_bpm: int, since: date, today: date
 ) -> str:
     """Each day's fastest clean repetition, the goal as a dashed line, today's rung as a mark."""
-    width, height = 350.0, 170.0
+    width, height = NARROW, 170.0
     bpms = [*(bpm for _, bpm in curve), goal_bpm, rung_bpm]
     low, high = min(bpms) - 3, max(bpms) + 0.12 * (max(bpms) - min(bpms)) + 3
     step = (width - _LEFT - 16) / max(1, (today - since).days)
@@ -71,7 +73,7 @@ def tempo_svg(
 
 def cold_svg(rows: Sequence[Cold]) -> str:
     """Expected against observed share of clean cold repetitions; a disc's area grows with their number."""
-    size, left, bottom = 240.0, 40.0, 34.0
+    size, left, bottom = 250.0, 50.0, 34.0
 
     def x(part: float) -> float:
         return left + part * (size - left - 24)

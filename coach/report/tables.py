@@ -1,45 +1,88 @@
-"""A report as plain values: JSON for programs, one table for spreadsheets."""
+"""The tables of a report, each column declared once: for a person, as JSON for programs, as CSV for spreadsheets."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
+from coach.ground.days import iso_day
 from coach.ground.table_csv import csv_text
 from coach.learning.readings import CleanTempo
-from coach.rating.counts import cells, columns
+from coach.pages.parts import ABSENT, Column, facts_of
+from coach.rating.counts import cells, columns, results_text
+from coach.rating.table import CAUSES
 from coach.report.ear import ear_facts
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.sums import Sum
+from coach.words.amounts import percent, short_day, tempo_range
 
-HEADER = (
-    "kind",
-    "name",
-    "key",
-    "drill",
-    "drill_title",
-    "layer",
-    "rung_bpm",
-    "goal_bpm",
-    "clean_tempo_bpm",
-    "clean_tempo_low_bpm",
-    "clean_tempo_high_bpm",
-    "chance_cold",
-    "chance_cold_after_a_week",
-    "failed_of_late",
-    "results_of_late",
-    "landed",
-    "kept",
-    "kept_test",
-    "last_practised",
-    "days",
-    "reps",
-    "minutes",
-    "cold",
-    "cold_clean",
-)
-"""Columns of the table, which are keys in the JSON too; how often each result and cause was marked follows them."""
+Figures = TypeVar("Figures", ExcerptFigures, PlaceFigures)
+
+
+def excerpt_columns(today: date) -> tuple[Column[ExcerptFigures], ...]:
+    """Of phrases, joins and pieces in each layer."""
+    return (
+        Column("kind", lambda one: str(one.standing.excerpt.kind)),
+        Column("name", lambda one: one.name, "phrase"),
+        Column("key", lambda one: one.standing.excerpt.key),
+        Column("drill", lambda one: one.standing.excerpt.drill),
+        Column("drill_title", lambda one: one.drill_title, "drill", on_page=True),
+        Column("layer", lambda one: one.standing.excerpt.layer),
+        Column(
+            "rung_bpm",
+            lambda one: one.standing.rung_bpm,
+            "rung today",
+            lambda one: f"{one.standing.rung_bpm} of {one.standing.goal_bpm}",
+            number=True,
+        ),
+        Column("goal_bpm", lambda one: one.standing.goal_bpm),
+        *_tempo_columns(_excerpt_tempo, "clean tempo", tempo_text),
+        Column("chance_cold", lambda one: round(one.standing.now, 4)),
+        Column("chance_cold_after_a_week", lambda one: round(one.standing.later, 4)),
+        Column("failed_of_late", lambda one: one.standing.failed),
+        Column("results_of_late", lambda one: one.standing.of),
+        Column(
+            "landed",
+            lambda one: iso_day(one.standing.landed),
+            "landed",
+            lambda one: _day(one.standing.landed, today),
+        ),
+        Column("kept", lambda one: one.standing.kept, "kept", lambda one: kept_day(one, today)),
+        Column("kept_test", lambda one: iso_day(one.standing.tested)),
+        Column(
+            "last_practised",
+            lambda one: iso_day(max(one.days)),
+            "last",
+            lambda one: short_day(max(one.days), today),
+            on_page=True,
+        ),
+        Column("days", lambda one: len(one.days)),
+        *(Column(key, _summed(key)) for key in sum_facts(Sum())),
+    )
+
+
+def place_columns(kind: str) -> tuple[Column[PlaceFigures], ...]:
+    """Of nodes or of moves."""
+    return (
+        Column("kind", lambda _: kind),
+        Column("name", lambda one: one.name, kind),
+        Column("key", lambda one: one.place.key[2:]),
+        Column("drill", lambda one: one.drill),
+        Column(
+            "chance_cold",
+            lambda one: round(one.place.chance, 4),
+            "clean",
+            lambda one: percent(one.place.chance),
+            True,
+        ),
+        Column("failed_of_late", lambda one: one.place.failed, "of the last 8", late_text),
+        Column("results_of_late", lambda one: one.place.of),
+        *_tempo_columns(_place_tempo, "clean 8 times out of 10 at", _place_range, on_page=True),
+        Column("", lambda one: results_text(one.marked), "marked"),
+        Column("", _causes_text, "why", on_page=True),
+    )
 
 
 def report_facts(report: Report) -> dict[str, Any]:
@@ -50,81 +93,44 @@ def report_facts(report: Report) -> dict[str, Any]:
         "since": report.since.isoformat(),
         "drill": report.drill,
         "minutes": round(report.total.minutes, 2),
-        "days": [{"day": day.isoformat(), **_sum(total)} for day, total in report.days.items()],
-        "excerpts": [_excerpt(one) for one in report.excerpts],
+        "days": [{"day": day.isoformat(), **sum_facts(total)} for day, total in report.days.items()],
+        "excerpts": [
+            {
+                **facts_of(excerpt_columns(report.day), one),
+                "marked": one.total.marked,
+                "curve": [{"day": day.isoformat(), "clean_bpm": bpm} for day, bpm in one.curve],
+            }
+            for one in report.excerpts
+        ],
         "missing": report.missing,
-        "nodes": [_place("node", one) for one in report.nodes],
-        "moves": [_place("move", one) for one in report.moves],
+        "nodes": [{**facts_of(place_columns("node"), one), "marked": one.marked} for one in report.nodes],
+        "moves": [{**facts_of(place_columns("move"), one), "marked": one.marked} for one in report.moves],
         "tests": [{"name": name, "day": on.isoformat()} for name, on in report.tests],
         "marked": report.marked,
         "hurt_days": [day.isoformat() for day in report.hurts],
         "notes": [{"day": day.isoformat(), "text": text} for day, text in report.notes],
-        "assignments": [{**asdict(task), "due": _iso(task.due)} for task in report.tasks],
+        "assignments": [{**asdict(task), "due": iso_day(task.due)} for task in report.tasks],
         "ear": ear_facts(report.ear),
         "cold": [{**asdict(row), "expected": round(row.expected, 4)} for row in report.cold],
     }
 
 
 def report_csv(report: Report) -> str:
-    """One row for each phrase, join and piece in each layer, node and move; `marked` counts since the first day."""
+    """One row for each phrase, join and piece in each layer, node and move; `marked` counts since the first day.
+
+    The columns are keys of the JSON; how often each result and cause was marked follows them.
+    """
     facts = report_facts(report)
+    header = [one.key for one in excerpt_columns(report.day) if one.key]
     rows = [*facts["excerpts"], *facts["nodes"], *facts["moves"]]
-    return csv_text((*HEADER, *columns()), ([*map(row.get, HEADER), *cells(row["marked"])] for row in rows))
+    return csv_text((*header, *columns()), ([*map(row.get, header), *cells(row["marked"])] for row in rows))
 
 
-def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
-    stands = one.standing
+def sum_facts(total: Sum) -> dict[str, float]:
+    """What was practised, as values for programs."""
     return {
-        "kind": str(stands.excerpt.kind),
-        "name": one.name,
-        "key": stands.excerpt.key,
-        "drill": stands.excerpt.drill,
-        "drill_title": one.drill_title,
-        "layer": stands.excerpt.layer,
-        "rung_bpm": stands.rung_bpm,
-        "goal_bpm": stands.goal_bpm,
-        **(_tempo(stands.tempo) if one.known else {}),
-        "chance_cold": round(stands.now, 4),
-        "chance_cold_after_a_week": round(stands.later, 4),
-        "failed_of_late": stands.failed,
-        "results_of_late": stands.of,
-        "landed": _iso(stands.landed),
-        "kept": stands.kept,
-        "kept_test": _iso(stands.tested),
-        "last_practised": max(one.days).isoformat(),
-        "days": len(one.days),
-        **_sum(one.total),
-        "marked": one.total.marked,
-        "curve": [{"day": day.isoformat(), "clean_bpm": bpm} for day, bpm in one.curve],
-    }
-
-
-def _place(kind: str, one: PlaceFigures) -> dict[str, Any]:
-    return {
-        "kind": kind,
-        "name": one.name,
-        "key": one.place.key[2:],
-        "drill": one.drill,
-        **(_tempo(one.place.tempo) if one.known else {}),
-        "chance_cold": round(one.place.chance, 4),
-        "failed_of_late": one.place.failed,
-        "results_of_late": one.place.of,
-        "marked": one.marked,
-    }
-
-
-def _tempo(tempo: CleanTempo) -> dict[str, float]:
-    return {
-        "clean_tempo_bpm": round(tempo.bpm, 2),
-        "clean_tempo_low_bpm": round(tempo.low_bpm, 2),
-        "clean_tempo_high_bpm": round(tempo.high_bpm, 2),
-    }
-
-
-def _sum(total: Sum) -> dict[str, float]:
-    return {
-        "minutes": round(total.minutes, 2),
         "reps": total.reps,
+        "minutes": round(total.minutes, 2),
         "rated": total.rated,
         "clean": total.clean,
         "cold": total.cold,
@@ -132,5 +138,67 @@ def _sum(total: Sum) -> dict[str, float]:
     }
 
 
-def _iso(day: date | None) -> str | None:
-    return day.isoformat() if day else None
+def tempo_text(one: ExcerptFigures) -> str:
+    """The clean tempo with its interval: `62 (58 to 66)`; what can be said where it is not known so well."""
+    tempo = one.standing.tempo
+    if not one.known:
+        return "too little to say"
+    if one.beyond:
+        return f"at least {min(int(tempo.low_bpm), one.total.fastest_bpm)}"
+    return f"{tempo.bpm:.0f} ({tempo.low_bpm:.0f} to {tempo.high_bpm:.0f})"
+
+
+def kept_day(one: ExcerptFigures, today: date) -> str:
+    """The day of the cold test that showed it; `likely` before there was one; a dash where it is not kept."""
+    return "likely" if one.standing.kept and not one.standing.tested else _day(one.standing.tested, today)
+
+
+def late_text(one: PlaceFigures) -> str:
+    """`3 of 8 failed`: of its last results."""
+    return f"{one.place.failed} of {one.place.of} failed"
+
+
+def _excerpt_tempo(one: ExcerptFigures) -> CleanTempo | None:
+    return one.standing.tempo if one.known else None
+
+
+def _place_tempo(one: PlaceFigures) -> CleanTempo | None:
+    return one.place.tempo if one.known else None
+
+
+def _chance(one: PlaceFigures) -> str:
+    return percent(one.place.chance)
+
+
+def _place_range(one: PlaceFigures) -> str:
+    return tempo_range(one.place.tempo.low_bpm, one.place.tempo.high_bpm)
+
+
+def _summed(key: str) -> Callable[[ExcerptFigures], float]:
+    return lambda one: sum_facts(one.total)[key]
+
+
+def _day(day: date | None, today: date) -> str:
+    return short_day(day, today) if day else "-"
+
+
+def _causes_text(one: PlaceFigures) -> str:
+    return ", ".join(f"{cause.word} {one.marked[cause.word]}" for cause in CAUSES if cause.word in one.marked)
+
+
+def _tempo_columns(
+    tempo_of: Callable[[Figures], CleanTempo | None],
+    title: str,
+    text: Callable[[Figures], str],
+    on_page: bool = False,
+) -> tuple[Column[Figures], Column[Figures], Column[Figures]]:
+    """The tempo at which something is clean cold 8 times out of 10, and the ends of its 80 % interval."""
+
+    def bpm(end: str) -> Callable[[Figures], object]:
+        return lambda one: ABSENT if (tempo := tempo_of(one)) is None else round(getattr(tempo, end), 2)
+
+    return (
+        Column("clean_tempo_bpm", bpm("bpm"), title, text, True, on_page),
+        Column("clean_tempo_low_bpm", bpm("low_bpm")),
+        Column("clean_tempo_high_bpm", bpm("high_bpm")),
+    )

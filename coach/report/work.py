@@ -53,6 +53,11 @@ class Work:
         return self.drill.assignment.due if self.drill and self.drill.assignment else None
 
     @property
+    def due_text(self) -> str:
+        """`20 Dec`, `20 Dec, past`; empty without a date."""
+        return short_day(self.due, self.today) + (", past" if self.overdue else "") if self.due else ""
+
+    @property
     def handed_on(self) -> date | None:
         return self.practised.day if self.practised else self.handed.day if self.handed else None
 
@@ -74,6 +79,13 @@ class Work:
             return "today's news"
         age = "a day old" if days == 1 else f"{days} days old"
         return f"news of {short_day(self.reply_day, self.today)}, {age}"
+
+    @property
+    def news_in_short(self) -> str:
+        """`26 Nov, 3 days old`; `today`; `none`."""
+        if not self.reply_day:
+            return "none"
+        return self.news.removeprefix("news of ") if self.news_days else "today"
 
     @property
     def silent(self) -> bool:

@@ -87,8 +87,8 @@ def rung_change(from_bpm: int, to_bpm: int, next_bpm: int) -> str:
 
 def clean_rate(clean: int, rated: int, unrated: int = 0) -> str:
     """`8 of 10 clean`, `8 of 10 clean, 2 not rated`."""
-    rate = f"{clean} of {rated} clean" if rated else "none rated"
-    return f"{rate}, {unrated} not rated" if unrated and rated else rate
+    rate = f"{clean:,} of {rated:,} clean" if rated else "none rated"
+    return f"{rate}, {unrated:,} not rated" if unrated and rated else rate
 
 
 def percent(part: float) -> str:
