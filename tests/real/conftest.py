@@ -155,9 +155,14 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
 
 
 def start_jack() -> subprocess.Popen:
-    """Start the server, in real time where this user may, and wait until a client can connect."""
+    """Start the server, in real time where this user may, and wait until a client can connect.
+
+    In its synchronous mode a cycle waits for every client: ten times `-t` long, which is two periods unless it is given
+    (jack2's JackAudioDriver::ProcessGraphSyncMaster). So after 13 ms it went on without a client that a busy machine
+    held up, and what was on its way to that one was lost. With 200 ms it waits for two seconds.
+    """
     name, pace = os.environ["JACK_DEFAULT_SERVER"], "-R" if os.geteuid() == 0 else "-r"
-    command = ["jackd", "-n", name, "-S", pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
+    command = ["jackd", "-n", name, "-S", "-t", "200", pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if shutil.which("jack_wait"):
         subprocess.run(["jack_wait", "-w", "-t", "10"], capture_output=True, check=True, timeout=15)

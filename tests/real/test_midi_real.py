@@ -326,8 +326,16 @@ def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
     assert row["actions"] == ["again"]
 
 
-def test_the_output_test_sends_two_bars(ear, tmp_path, capsys):
+def test_the_output_test_sends_two_bars_even_to_a_receiver_that_is_held_up(ear, tmp_path, capsys):
+    def hold_up():
+        ear.send_signal(signal.SIGSTOP)
+        time.sleep(0.1)
+        ear.send_signal(signal.SIGCONT)
+
+    busy = threading.Timer(2.5, hold_up)
+    busy.start()
     assert main(["midi", "test", "--port", "ear", "--folder", str(tmp_path)]) == 0
+    busy.join()
     heard = [message for _, message in what_was_heard(ear)]
     assert [message[1] for message in heard if message[0] == 0x99] == [76, 77, 77, 77] * 2
     assert heard.count((CLOCK,)) == 8 * 24
