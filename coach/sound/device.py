@@ -276,13 +276,10 @@ _hushed: dict[str, Any] = {}
 def hush_libraries() -> None:
     """Stop libasound and libjack from writing to the terminal, where they would spoil the screen.
 
-    Called again after another library is loaded, it finds the copies that a wheel brings along.
+    Called again after another library is loaded, it finds the copies that a wheel brings along. What they call instead
+    is a function in C that does nothing. One in Python would wait for Python's lock in libjack's own thread, while whoever
+    closes a client holds the lock and waits for that thread: for ever.
     """
-    if "callbacks" not in _hushed:
-        alsa_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int)
-        jack_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p)
-        _hushed["callbacks"] = (alsa_type(lambda *_: None), jack_type(lambda _: None))
-    quiet_alsa, quiet_jack = _hushed["callbacks"]
     for path in (
         "libasound.so.2",
         "libjack.so.0",
@@ -295,11 +292,12 @@ def hush_libraries() -> None:
         with contextlib.suppress(OSError, AttributeError):
             library = ctypes.CDLL(path)
             _hushed[path] = library
+            nothing = ctypes.CDLL(None).getpid
             if "asound" in path:
-                library.snd_lib_error_set_handler(quiet_alsa)
+                library.snd_lib_error_set_handler(nothing)
             else:
-                library.jack_set_error_function(quiet_jack)
-                library.jack_set_info_function(quiet_jack)
+                library.jack_set_error_function(nothing)
+                library.jack_set_info_function(nothing)
 
 
 def loaded_libraries(name: str) -> set[str]:
