@@ -40,16 +40,18 @@ AHEAD_S = 0.25
 
 LISTENER = """
 import json, sys, time, rtmidi
-heard = []
 port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="Second")
 port.ignore_types(sysex=True, timing=False, active_sense=True)
-port.set_callback(lambda event, data: heard.append((time.monotonic(), event[0])))
+port.set_callback(lambda event, _: print(json.dumps([time.monotonic(), event[0]]), flush=True))
 port.open_virtual_port("ear")
 print("ready", flush=True)
 sys.stdin.read()
-print(json.dumps(heard), flush=True)
 """
-"""Another program with an input port: stamps what comes, and prints it when told that it is over."""
+"""Another program with an input port: prints what comes, with its moment, until it is told that it is over.
+
+It prints at once, since JACK's library may crash it when the sender's port is closed: `JackGraphManager::GetBuffer`
+calls itself without end where it reads a port that the server is just releasing.
+"""
 
 PRESSER = """
 import sys, time, rtmidi
@@ -99,7 +101,7 @@ def pedal(jack):
 def what_was_heard(process):
     time.sleep(0.2)
     printed, _ = process.communicate("", timeout=10)
-    return [(at_s, tuple(message)) for at_s, message in json.loads(printed)]
+    return [(at_s, tuple(message)) for at_s, message in map(json.loads, printed.splitlines())]
 
 
 def connected(link):
