@@ -14,7 +14,7 @@ import contextlib
 import io
 import re
 from bisect import bisect_right
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -25,7 +25,7 @@ import mido
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.music.key import Key, key_named
-from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
+from coach.score.midi_out import ALLOWANCE_TEXT, CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.score.score import Score, ScoreNote
 from coach.score.unpack import reason_of
 
@@ -37,7 +37,7 @@ TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 SUSTAIN, DOWN = 64, 64
 """The pedal's controller, and the value from which it is down (MIDI 1.0)."""
-_ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
+_ALLOWANCE = re.compile(ALLOWANCE_TEXT.format(octaves=r"(\d)"))
 
 
 @dataclass
@@ -54,11 +54,8 @@ class Contents:
     keys: dict[Fraction, Key] = field(default_factory=dict)
     texts: list[str] = field(default_factory=list)
     title: str = ""
-    percussion: int = 0
-    moved: int = 0
-    held: int = 0
-    pedalled: int = 0
-    bent: int = 0
+    told: Counter[str] = field(default_factory=Counter)
+    """What was left out or changed, and how often."""
 
 
 _AGAIN = "export it again as a MIDI file of type 1"
@@ -96,7 +93,7 @@ def _text(message: Any) -> str:
 def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Contents:
     """What a file's tracks say, its harmonics so many octaves above their keys; `score` takes the remarks."""
     contents = Contents()
-    raw = sorted(_notes(file, contents))
+    raw = sorted(_notes(file, contents), key=lambda note: note[:2])
     if len(raw) > MAX_READ:
         score.remark("", f"only the first {MAX_READ} notes are read")
         raw = raw[:MAX_READ]
@@ -112,7 +109,8 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
     for note in raw:
         midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
         beside_cents = 100 * (note.pitch - round(note.pitch))
-        contents.bent += not note.harmonic and abs(beside_cents) > BENT_CENTS
+        if not note.harmonic and abs(beside_cents) > BENT_CENTS:
+            contents.told["bent notes written as the semitone nearest to their beginning"] += 1
         if 0 <= midi <= 127:
             says = note.harmonic and (stated is not None or abs(beside_cents) > BENT_CENTS)
             onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents)
@@ -162,7 +160,8 @@ def _notes(file: Any, contents: Contents) -> Iterator[RawNote]:
     def died_away(channel: int, key: int, stop: int) -> Iterator[RawNote]:
         """The notes of a key that only the pedal held."""
         for note in pedalled.pop((channel, key), ()):
-            contents.pedalled += stop > note.stop
+            if stop > note.stop:
+                contents.told["notes lengthened by the sustain pedal"] += 1
             yield note._replace(stop=stop)
 
     tick = 0
@@ -197,7 +196,7 @@ def _notes(file: Any, contents: Contents) -> Iterator[RawNote]:
             if message.type == "note_on" and message.velocity:
                 yield from died_away(channel, key, tick)
                 if channel == CLICK_CHANNEL:
-                    contents.percussion += 1
+                    contents.told["percussion notes left out"] += 1
                     continue
                 pitch = key + state["bend"] / 8192 * state["range"]
                 struck[track, channel, key].append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
@@ -229,16 +228,14 @@ def _end_notes(contents: Contents, exactly: bool) -> None:
         onsets[note.voice].append(note.onset)
     for in_voice in onsets.values():
         in_voice.sort()
-    held = 0
     for note in contents.notes:
         end = note.onset + note.length
         settled = None if exactly else _near_end(note, end, onsets[note.voice])
         if settled is None:
             settled = _snapped(end, contents)
         elif settled != end:
-            held += 1
+            contents.told["notes released a little early or late now end with the next note or beat"] += 1
         note.length = max(settled - note.onset, Fraction(1, 16))
-    contents.held = held
 
 
 def _near_end(note: ScoreNote, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
@@ -290,7 +287,7 @@ def _snapped(quarters: Fraction, contents: Contents) -> Fraction:
         near = Fraction(round(quarters * divisor), divisor)
         if abs(near - quarters) <= min(TOLERANCE, Fraction(1, 3 * divisor)):
             return near
-    contents.moved += 1
+    contents.told["onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"] += 1
     return min(
         (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
         key=lambda near: abs(near - quarters),

@@ -42,15 +42,8 @@ def read_midi(
     if chosen:
         voices = list(dict.fromkeys(chosen))
         contents.notes = [note for note in contents.notes if note.voice in voices]
-    for count, what in (
-        (contents.percussion, "percussion notes left out"),
-        (contents.moved, "onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"),
-        (contents.held, "notes released a little early or late now end with the next note or beat"),
-        (contents.pedalled, "notes lengthened by the sustain pedal"),
-        (contents.bent, "bent notes written as the semitone nearest to their beginning"),
-    ):
-        if count:
-            score.remark("", f"{count} {what}")
+    for what, count in contents.told.items():
+        score.remark("", f"{count} {what}")
     score.title = contents.title
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)

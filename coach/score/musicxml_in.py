@@ -30,10 +30,11 @@ from coach.score.musicxml_notes import (
     without_doubles,
     words,
 )
+from coach.score.note_values import VALUE_NAMES
 from coach.score.repeats import Turn, played_order
 from coach.score.score import Score, ScoreBar, ScoreNote
 
-_UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 32}
+_VALUES = {name: value for value, name in VALUE_NAMES.items()}
 _NOT_FOLLOWED = ("segno", "coda")
 _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 """Words that say where a note is touched, `3.2`, `4<16>`, as they stand by a tab staff: no cue."""
@@ -355,11 +356,10 @@ class _PartReader:
                     self.score.remark(bar.number, f"the jump ({jump}) is not followed")
 
     def _metronome(self, item: Element, bar: ScoreBar) -> None:
-        unit = _UNITS.get(item.findtext("beat-unit") or "")
+        beat = _VALUES.get(item.findtext("beat-unit") or "")
         per_minute = fraction(item.findtext("per-minute"))
-        if unit is None or per_minute <= 0:
+        if beat is None or per_minute <= 0:
             return
-        beat = Fraction(1, unit)
         if item.find("beat-unit-dot") is not None:
             beat *= Fraction(3, 2)
         if self.score.beat_whole is None:

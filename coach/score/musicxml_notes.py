@@ -14,6 +14,7 @@ from xml.etree.ElementTree import Element
 
 from coach.ground.digits import exact_number
 from coach.music.key import Spelling
+from coach.score.notation import FRETTING, PLUCKING
 from coach.score.score import ScoreNote
 from coach.strings.units import STEPS
 
@@ -146,9 +147,9 @@ def _technical(item: Element, note: ScoreNote, remark: Callable[[str], None]) ->
         ):
             note.written = other if other.replace(".", "").replace("/", "").isdecimal() else ""
         finger = (technical.findtext("fingering") or "").strip()
-        note.fretting_finger = finger if finger in ("1", "2", "3", "4", "T") else note.fretting_finger
+        note.fretting_finger = finger if finger in FRETTING else note.fretting_finger
         pluck = (technical.findtext("pluck") or "").strip()
-        note.plucking_finger = pluck if pluck in ("p", "i", "m", "a", "c") else note.plucking_finger
+        note.plucking_finger = pluck if pluck in PLUCKING else note.plucking_finger
 
 
 def _artificial(
