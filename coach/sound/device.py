@@ -277,8 +277,8 @@ def hush_libraries() -> None:
     """Stop libasound and libjack from writing to the terminal, where they would spoil the screen.
 
     Called again after another library is loaded, it finds the copies that a wheel brings along. What they call instead
-    is a function in C that does nothing. One in Python would wait for Python's lock in libjack's own thread, while whoever
-    closes a client holds the lock and waits for that thread: for ever.
+    is a function in C that does nothing: one in Python would wait in libjack's own thread for Python's lock, while
+    whoever closes a client holds that and waits for the thread, for ever.
     """
     for path in (
         "libasound.so.2",
