@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import field, replace
 from datetime import date
+from enum import StrEnum
 
 from coach.ground.frozen import frozen
 from coach.learning.choice import NEW_PHRASES, Bars, bars_of
@@ -72,11 +73,20 @@ class Instead:
     release: Release
 
 
+class Ending(StrEnum):
+    """Why a turn is over, in the player's words; empty where the rating itself says it."""
+
+    DONE = ""
+    """All its repetitions are played, or its goal is reached."""
+    LATE = "time is up"
+    LEFT = "enough for today, it comes back another day"
+
+
 @frozen
 class Over:
-    """The turn is done; `left_alone` where its excerpt is for today."""
+    """The turn is over."""
 
-    left_alone: bool = False
+    ending: Ending = Ending.DONE
 
 
 Then = Stay | Instead | Over
@@ -199,7 +209,7 @@ class Coaching:
         eased = excerpt != whole and len(excerpt.phrases) <= len(whole.phrases)
         if not clean and run == 0:
             return coaching._relieved(drill, whole, excerpt, turn, step, changes)
-        if clean and eased and run >= CLEAN_TO_RETURN and not coaching._is_over(turn, step):
+        if clean and eased and run >= CLEAN_TO_RETURN and coaching._ending(turn, step) is None:
             return Ruling(coaching.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
         return coaching._going_on(turn, excerpt, step)
 
@@ -254,7 +264,7 @@ class Coaching:
         relief = offered[min(changes, len(offered)) - 1]
         if relief.release is Release.LEAVE:
             without = replace(self, left_alone=self.left_alone | {bars_of(whole)})
-            return Ruling(without._chosen_anew(turn), step, Over(left_alone=True))
+            return Ruling(without._chosen_anew(turn), step, Over(Ending.LEFT))
         if relief.excerpt is None:
             return Ruling(self._at(excerpt, slower), step, Stay(slower, Release.SLOWER))
         eased = self.opened(drill, relief.excerpt, self.day)
@@ -262,8 +272,8 @@ class Coaching:
         return Ruling(eased._at(relief.excerpt, bpm), step, Instead(relief.excerpt, relief.release))
 
     def _going_on(self, turn: Turn, excerpt: Excerpt, step: Step | None) -> Ruling:
-        if self._is_over(turn, step):
-            return Ruling(self._chosen_anew(turn), step, Over())
+        if (ending := self._ending(turn, step)) is not None:
+            return Ruling(self._chosen_anew(turn), step, Over(ending))
         return Ruling(self, step, Stay(self.turn_bpm(turn, excerpt, turn.reps[-1].tempo_bpm)))
 
     def turn_bpm(self, turn: Turn, excerpt: Excerpt, last_bpm: int) -> int:
@@ -276,11 +286,13 @@ class Coaching:
         changes = _course(turn)[1] if self.adapts and turn.reps else 0
         return max(turn.item.reps, 1) + RELIEF_REPS * changes - len(turn.reps)
 
-    def _is_over(self, turn: Turn, step: Step | None) -> bool:
-        if self.reps_left(turn) <= 0:
-            return True
+    def _ending(self, turn: Turn, step: Step | None) -> Ending | None:
+        """Why the turn is over; None where it goes on."""
+        at_goal = step is not None and step.kind in (Moved.LANDED, Moved.HELD)
+        if self.reps_left(turn) <= 0 or (self.adapts and at_goal):
+            return Ending.DONE
         late = turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
-        return self.adapts and (late or (step is not None and step.kind in (Moved.LANDED, Moved.HELD)))
+        return Ending.LATE if self.adapts and late else None
 
     def _chosen_anew(self, turn: Turn) -> Coaching:
         """With the rest of the plan chosen from what just happened, in the time that is left of it."""

@@ -11,6 +11,7 @@ from coach.learning.rung import Moved, Step
 from coach.log.log import Refusal
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault, in_words
+from coach.session.coaching import Ending
 
 LONGEST_RESULTS = 36
 """Results told in more letters are only counted."""
@@ -43,6 +44,8 @@ class Saved:
     back_bpm: int = 0
     title: str = ""
     """Of what was rated, where something else stands on the screen by now."""
+    ending: Ending = Ending.DONE
+    """Why its turn is over, where it is."""
 
     def __str__(self) -> str:
         words = in_words(self.faults) or "clean"
@@ -52,6 +55,9 @@ class Saved:
         words += _moved(self.step) if self.step else ""
         if self.back_bpm:
             words += f"; back to {self.back_bpm}"
+        if self.ending:
+            named = f"{self.title}: " if self.title else ""
+            return f"{named}{self.ending}; saved, {words}"
         return f"{self.title} saved, {words}".strip()
 
 
@@ -108,10 +114,6 @@ def unmarked(heard: str, labels: Iterable[int]) -> str:
 
 def relieved(release: Release) -> str:
     return f"Still not clean: {release.value}."
-
-
-def left_for_today(title: str) -> str:
-    return f"{title}: enough for today. It comes back another day."
 
 
 def left_out(what: str) -> str:

@@ -18,7 +18,7 @@ from coach.learning.rung import Step
 from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, serial_id
 from coach.music.drill import Drill
 from coach.rating.fault import Fault
-from coach.session.coaching import Coaching, Turn
+from coach.session.coaching import Coaching, Ending, Turn
 from coach.session.events import Save, SaveRep, Suggest
 from coach.session.states import (
     Amending,
@@ -46,6 +46,7 @@ class Played:
     turn: Turn
     coaching: Coaching
     step: Step | None = None
+    ending: Ending = Ending.DONE
     suggested: tuple[Suggest, ...] = ()
     """What was suggested while it was rated."""
 

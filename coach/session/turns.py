@@ -16,7 +16,7 @@ from coach.music.excerpt import Excerpt, Passage
 from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.session import notices
-from coach.session.coaching import Instead, Over, Stay, Turn
+from coach.session.coaching import Ending, Instead, Over, Stay, Turn
 from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep, Silence, StartRep, Tell
 from coach.session.session import Played, Session, rep_of, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
@@ -134,9 +134,12 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
     """What follows from a rated repetition, which takes that number in the session."""
     task, rep = played.task, played.rep
     ruling = played.coaching.rated(task.drill, task.excerpt, played.turn, rep)
-    played = replace(played, step=ruling.step)
-    before, after = session.played[:number], session.played[number + 1 :]
-    session = replace(session, coaching=ruling.coaching, played=(*before, played, *after))
+    ending = ruling.then.ending if isinstance(ruling.then, Over) else Ending.DONE
+    played = replace(played, step=ruling.step, ending=ending)
+    others = session.played
+    session = replace(
+        session, coaching=ruling.coaching, played=(*others[:number], played, *others[number + 1 :])
+    )
     turn = replace(played.turn, reps=(*played.turn.reps, rep))
     match ruling.then:
         case Stay(tempo_bpm, release):
@@ -147,12 +150,12 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
             change = notices.Plain.WHOLE_AGAIN if release is Release.BACK else notices.relieved(release)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
             return replace(session, state=Ready(turn, easier)), (saved, Tell(change))
-        case Over(left_alone):
-            expected = None if left_alone else _following(replace(session, coaching=played.coaching), turn)
-            news = (Tell(notices.left_for_today(task.passage.title)),) if left_alone else ()
+        case Over():
+            before = replace(session, coaching=played.coaching)
+            expected = None if ending is Ending.LEFT else _following(before, turn)
             session, entered = enter(session, turn.number + 1)
             goes_on = expected is not None and _stands_ready(session, expected)
-            return session, (saved, *news, *entered, *((AutoGo(session.pause_s),) if goes_on else ()))
+            return session, (saved, *entered, *((AutoGo(session.pause_s),) if goes_on else ()))
 
 
 def announced(session: Session) -> PlanItem | None:
@@ -202,7 +205,7 @@ def with_notice(number: int, after: After) -> After:
     title = (
         "" if music and music.task.passage.title == played.task.passage.title else played.task.passage.title
     )
-    return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm, title)), *rest)
+    return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm, title, played.ending)), *rest)
 
 
 def keep(session: Session, state: State) -> After:
