@@ -16,7 +16,7 @@ from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, whole_phrase
 from coach.music.passages import passage_of
 from coach.rating.fault import Fault
-from coach.rating.table import CHOKED, LATE, NOT_REACHED
+from coach.rating.table import CHOKED, LATE, NOT_REACHED, RESULTS
 from coach.score.load import load_drill, read_drill
 from coach.tui import meters
 from coach.tui.bigview import written
@@ -354,9 +354,33 @@ def test_while_marking_the_key_line_tells_which_events_a_key_turns_to():
     picture = at_work("rating", passage=twelve())
     layout = layout_of(picture, 80, 24)
     assert layout["sheet"].height == 16
-    assert "right events 9-12" in drawn(picture, 80, 24).splitlines()[-1]
-    assert "left events 1-8" in drawn(replace(picture, page=1), 80, 24).splitlines()[-1]
-    assert "right" not in drawn(at_work("rating"), 160, 45).splitlines()[-1]
+    assert " → 9-12 " in drawn(picture, 80, 24).splitlines()[-1]
+    assert "← 1-8" in drawn(replace(picture, page=1), 80, 24).splitlines()[-1]
+    assert "→" not in drawn(at_work("rating"), 160, 45).splitlines()[-1]
+
+
+@pytest.mark.parametrize("brush", [row for row in RESULTS if not row.rest])
+def test_the_key_line_has_every_result_on_eighty_columns_and_says_what_the_next_key_marks(brush):
+    marked = replace(
+        at_work("rating", passage=twelve(), marks=(Fault(2, CHOKED),), brush=brush),
+        hints=Keymap().hints(RATING),
+    )
+    line = drawn(marked, 80, 24).splitlines()[-1]
+    assert f" 1-0 q-w {brush.word} " in line
+    for row in RESULTS:
+        assert row.rest or row is brush or f" {row.key} {row.word} " in line
+    assert " b why " in line
+    assert " b why " not in drawn(replace(marked, marks=()), 80, 24)
+
+
+def test_a_marked_event_has_its_word_where_the_words_stand_beside_the_notes():
+    passage = twelve()
+    sheet = replace(sheet_of(passage, BASS, 99, 23, 0), words=False, columns=49, across=2)
+    look = SheetLook(marks=(Fault(1, CHOKED), Fault(10, LATE)))
+    rows = as_text(draw_sheet(passage, BASS, sheet, look, 99, 23)).splitlines()
+    first, tenth = [line[:49] for line in rows[:3]], rows[12:15]
+    assert [line[32:].strip() for line in first] == ["bar 1", "beat 1", "choked"]
+    assert [line[81:].strip() for line in tenth] == ["10", "late", "beat 1"]
 
 
 def test_the_cursor_is_a_bar_beside_its_event_and_not_a_colour_alone():

@@ -526,19 +526,19 @@ async def test_marking_turns_to_the_bar_of_the_label_and_keys_turn_pages(tmp_pat
     async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
         await to_ready(pilot, app)
         await play_to_end(pilot, app, player)
-        assert "right events 9-12" in screen_text(app)
+        assert "→ 9-12" in screen_text(app)
         await pilot.press("0")
-        assert "left events 1-8" in screen_text(app)
+        assert "← 1-8" in screen_text(app)
         assert [mark.label for mark in session_of(app).practice.session.marks] == [10]
         await pilot.press("left")
-        assert "right events 9-12" in screen_text(app)
+        assert "→ 9-12" in screen_text(app)
         assert session_of(app).cursor == 1
         await pilot.press("right")
         assert session_of(app).cursor == 9
         await pilot.press("down", "m")
         assert [mark.label for mark in session_of(app).practice.session.marks] == []
         await pilot.press("up", "up", "m")
-        assert "right events 9-12" in screen_text(app)
+        assert "→ 9-12" in screen_text(app)
         assert [mark.label for mark in session_of(app).practice.session.marks] == [8]
 
 
@@ -552,9 +552,9 @@ async def test_the_sheet_opens_where_the_playing_broke_off_or_choked(tmp_path, k
         await pilot.pause(0.1)
         await pilot.press(*keys)
         assert session_of(app).practice.session.phase is Phase.RATING
-        assert "left events 1-8" in screen_text(app), "the page of events 9 to 12 is open"
+        assert "← 1-8" in screen_text(app), "the page of events 9 to 12 is open"
         await pilot.press("left")
-        assert "right events 9-12" in screen_text(app)
+        assert "→ 9-12" in screen_text(app)
 
 
 async def test_every_label_can_be_marked_by_its_key(tmp_path):

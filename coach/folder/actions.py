@@ -110,9 +110,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
     Action("to_summary", ("space", "enter"), "summary", "See how the session went", (DONE,), 1),
     *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
-    Action(
-        "cause", ("b",), "because", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6
-    ),
+    Action("cause", ("b",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
     *(
         Action(cause_action(row), (row.key,), row.word, f"It was the {row.word}: {row.advice}", (RATING,))
         for row in CAUSES

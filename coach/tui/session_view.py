@@ -12,7 +12,7 @@ from coach.folder.actions import LABEL_KEYS
 from coach.ground.plain import plain_text
 from coach.music.excerpt import Passage
 from coach.strings.instrument import Instrument
-from coach.tui import bigview, meters
+from coach.tui import bigview, marking, meters
 from coach.tui.canvas import Canvas, Rows, ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.glyphs import largest_size, least_size
 from coach.tui.hands import Add, Kept, add_hands, add_lane, line, needs_of
@@ -185,15 +185,23 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
         if other >= 0:
             action_id = "page_right" if other > look.page else "page_left"
             turns[action_id] = page_text(sheet, other)
+    idle = {"page_right", "page_left"} - turns.keys()
+    idle |= set() if picture.look_at else {"as_heard"}
+    idle |= set() if any(marking.takes(mark.result, None) for mark in picture.marks) else {"cause"}
+    # Beside the events' keys stands what they mark.
+    idle |= {picture.brush.name} if keys else set()
     hints = [
-        (key, turns.get(action_id) or hint_word(picture, label, action_id), action_id)
+        (_arrow(key, picture), turns.get(action_id) or hint_word(picture, label, action_id), action_id)
         for key, label, action_id in picture.hints
-        if action_id in turns or action_id not in ("page_right", "page_left")
-        if action_id != "as_heard" or picture.look_at
+        if action_id not in idle
     ]
     if keys and any(action_id == "save" for _, _, action_id in hints):
-        hints.insert(1, (key_range(keys), "mark", ""))
+        hints.insert(1, (key_range(keys), picture.brush.word, ""))
     return hints
+
+
+def _arrow(key: str, picture: Picture) -> str:
+    return key if picture.plain else {"left": "←", "right": "→"}.get(key, key)
 
 
 def key_range(events: int) -> str:

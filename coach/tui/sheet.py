@@ -139,9 +139,9 @@ def keys_on(passage: Passage, sheet: Sheet, page: int) -> dict[int, str]:
 
 
 def page_text(sheet: Sheet, page: int) -> str:
-    """Which events a page shows: `events 9-12`, `event 9`."""
+    """Which events a page shows: `9-12`, `9`."""
     first, last = sheet.pages[page][0], sheet.pages[page][-1]
-    return f"event {first}" if first == last else f"events {first}-{last}"
+    return str(first) if first == last else f"{first}-{last}"
 
 
 def draw_sheet(
@@ -169,7 +169,12 @@ def draw_sheet(
             canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room, plain), shown.role)
         else:
             beside = left + CURSOR_COLUMNS + sheet.label_columns + sheet.sign_columns + sheet.note_columns + 1
-            canvas.put_rows(row, beside, _where(passage, label, keys[label]), shown.role)
+            where = _where(passage, label, keys[label])
+            if shown.words:
+                spare = len(where) < rows_high(sheet.size)
+                where = (*where, shown.words) if spare else (where[0], shown.words, where[-1])
+            room = sheet.columns - beside + left
+            canvas.put_rows(row, beside, [fitted(line, room, plain) for line in where], shown.role)
         if label == look.cursor:
             bar = ["#" if plain else "█"] * rows_high(sheet.size)
             canvas.put_rows(row + sheet.words, left, bar, "now")
