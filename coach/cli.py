@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from coach import __version__
 
 ABOUT = "Practise natural harmonics over a bass line. Without a command: today's session."
-USUAL_COLUMNS = 80
-NAME_COLUMNS = 12
 
 COMMANDS: dict[str, str] = {
     "practice": "practise today's plan, or drills that you name",
@@ -38,6 +36,18 @@ COMMANDS: dict[str, str] = {
     "serve": "show the app in a browser, for a tablet on the music stand",
 }
 """Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""
+HELP = (
+    "usage: coach [-h] [--version] COMMAND ...",
+    "",
+    ABOUT,
+    "",
+    "commands, each with a --help of its own:",
+    *(f"  {name:<10}{about}" for name, about in COMMANDS.items()),
+    "",
+    "options:",
+    "  -h, --help  show this help and exit",
+    "  --version   show the version and exit",
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -67,43 +77,18 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _status(words: list[str]) -> int:
     if words[:1] in (["-h"], ["--help"]):
-        print(_help(os.get_terminal_size().columns if sys.stdout.isatty() else USUAL_COLUMNS))
+        # The help is there sooner without the parser and all that it imports.
+        from coach.ground.folding import columns_of, folded
+
+        columns = columns_of(sys.stdout)
+        print(*(row for line in HELP for row in folded(line, columns)), sep="\n")
         return 0
     if words[:1] == ["--version"]:
         print(f"coach {__version__}")
         return 0
-    # The help is there sooner without the parser and all that it imports.
     from coach.dispatch import run
 
     return run(words, COMMANDS)
-
-
-def _help(columns: int) -> str:
-    """What `coach --help` prints: every command with its line, folded to this width."""
-    # Only the help folds lines.
-    from textwrap import fill
-
-    width = max(columns, 2 * NAME_COLUMNS)
-    commands = (
-        fill(
-            about,
-            width,
-            initial_indent=f"  {name:<{NAME_COLUMNS - 2}}",
-            subsequent_indent=" " * NAME_COLUMNS,
-        )
-        for name, about in COMMANDS.items()
-    )
-    return "\n".join(
-        [
-            "usage: coach [-h] [--version] COMMAND ...\n",
-            fill(ABOUT, width),
-            "\ncommands, each with a --help of its own:",
-            *commands,
-            "\noptions:",
-            "  -h, --help  show this help and exit",
-            "  --version   show the version and exit",
-        ]
-    )
 
 
 def _open_streams() -> None:

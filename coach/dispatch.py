@@ -16,6 +16,7 @@ from itertools import pairwise
 from types import ModuleType
 from typing import Any, NoReturn
 
+from coach.ground.folding import columns_of, folded
 from coach.ground.plain import visible
 from coach.ground.problem import CoachError, UsageError
 
@@ -27,7 +28,8 @@ def run(words: list[str], commands: Mapping[str, str]) -> int:
     except CoachError as error:
         sys.stdout.flush()
         for problem in error.problems:
-            print(f"coach: {problem.with_caret()}", file=sys.stderr)
+            message, *source = f"coach: {problem.with_caret()}".split("\n")
+            print(*folded(message, columns_of(sys.stderr)), *source, sep="\n", file=sys.stderr)
         return 2 if isinstance(error, UsageError) else 1
 
 
@@ -62,7 +64,10 @@ class _Parser(argparse.ArgumentParser):
         print(self.format_help(), end="", file=file or sys.stdout)
 
     def error(self, message: str) -> NoReturn:
-        super().error(visible(message.replace("invalid int value:", "expected a whole number, found")))
+        told = message.replace("invalid int value:", "expected a whole number, found")
+        self.print_usage(sys.stderr)
+        rows = folded(visible(f"{self.prog}: error: {told}"), columns_of(sys.stderr))
+        self.exit(2, "\n".join([*rows, ""]))
 
 
 def _module(command: str) -> ModuleType:

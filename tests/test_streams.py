@@ -1,11 +1,21 @@
-"""Standard streams that fail: full, closed, or with too few letters. Each gives one clear line and an exit status."""
+"""Standard streams that fail (full, closed, with too few letters), which gives one clear line and an exit status; and
+terminals that are narrow."""
 
+import contextlib
 import os
+import pty
+import re
 import subprocess
 import sys
+import termios
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.ground.folding import folded
+from coach.ground.problem import SOURCE_COLUMNS, Problem
 
 COACH = [sys.executable, "-m", "coach"]
 ASCII_ONLY = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
@@ -74,3 +84,70 @@ def test_a_word_in_a_number_s_place_is_answered_in_the_players_words(words):
     status, said = run(*words)
     assert status == 2
     assert f"'{words[-1]}' is not a whole number from" in said
+
+
+WRONG = """drill: 1
+title: First Light
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864, a4_hz: 440, capo: 0, stiffness: 0.0003, fret: 24}
+tempo: {start: 44, goal: 72, gool: 3}
+meter: 4/4
+phrases: [{name: Window, bars: [{bass: "1 E:0 for 4", harmonics: "1 D:<3>"}]}]
+"""
+
+
+def on_a_terminal(columns, *words):
+    """What `coach` prints on a terminal of so many columns, a pseudo-terminal of the system."""
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (24, columns))
+    # `COLUMNS` would overrule the terminal where the library's help is folded.
+    told = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
+    with subprocess.Popen([*COACH, *words], stdin=theirs, stdout=theirs, stderr=theirs, env=told):
+        os.close(theirs)
+        printed = b""
+        with contextlib.suppress(OSError):  # Linux: the other end is closed.
+            while piece := os.read(ours, 65536):
+                printed += piece
+    os.close(ours)
+    return printed.decode().replace("\r\n", "\n")
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+@pytest.mark.parametrize(
+    "words",
+    ["--help", "check wrong.yaml", "check first-pour", "practice nothing", "find G4", "plan", "listen"],
+)
+def test_no_word_is_broken_at_the_terminals_edge_and_none_is_lost(columns, words, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("wrong.yaml").write_text(WRONG)
+    printed = on_a_terminal(columns, *words.split())
+    assert max(map(len, printed.splitlines())) <= columns
+    if words == "listen":
+        return  # The usage, too, has its own line breaks.
+    piped = subprocess.run(
+        [*COACH, *words.split()], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ).stdout
+    assert printed.split() == piped.split()
+
+
+def test_a_table_goes_on_below_its_last_column_and_a_number_keeps_its_unit():
+    line = " 12:22  piece    First Pour from start to end, together (First Pour), once at 50 bpm"
+    first, second = folded(line, 79)
+    assert first.endswith(" at")
+    assert second == " " * line.index("First") + "50 bpm"
+    assert folded(line, 0) == [line]
+    assert folded("  a sentence that goes on", 20) == ["  a sentence that", "    goes on"]
+
+
+@given(st.text(" ab1éß-", max_size=200), st.integers(1, 60))
+def test_a_folded_line_keeps_its_words_in_order(line, columns):
+    rows = folded(line, columns)
+    assert " ".join(rows).split() == line.split()
+    assert all(len(row) <= columns or len(re.split(r"(?<!\d) +", row.strip())) == 1 for row in rows)
+
+
+@pytest.mark.parametrize("column", [1, 30, 60, 103])
+def test_the_caret_stands_below_its_place_in_a_long_line_too(column):
+    line = "".join(chr(0x4E00 + at) for at in range(103))
+    _, shown, caret = Problem("m", "f", 1, column, source_line=line).with_caret().split("\n")
+    assert len(shown) <= SOURCE_COLUMNS + 5
+    assert shown[caret.index("^")] == line[column - 1]

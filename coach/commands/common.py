@@ -15,6 +15,7 @@ from typing import Any, TextIO
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.files import free_path, write_whole
+from coach.ground.folding import columns_of, folded
 from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
 from coach.ground.plain import json_text, visible
 from coach.ground.problem import CoachError, UsageError, reason_of
@@ -217,9 +218,13 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
 
 
 def say(*lines: str, to: TextIO | None = None, end: str = "\n") -> None:
-    """Print lines for people, to standard output or `to`; names and texts in them give a terminal nothing to obey."""
+    """Print lines for people, to standard output or `to`; names and texts in them give a terminal nothing to obey.
+
+    What is wider than the terminal is broken between words.
+    """
+    columns = columns_of(to or sys.stdout)
     for part in (part for line in lines for part in line.split("\n")):
-        print(visible(part), file=to or sys.stdout, end=end, flush=bool(to))
+        print("\n".join(folded(visible(part), columns)), file=to or sys.stdout, end=end, flush=bool(to))
 
 
 def warn(*texts: object) -> None:

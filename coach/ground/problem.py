@@ -18,6 +18,9 @@ Severity = Literal["error", "warning"]
 NEWER_WROTE_IT = "a newer version of the program may have written it: update this program"
 """The way out where a file fits its checksum and holds a value that this program does not know."""
 
+SOURCE_COLUMNS = 72
+"""The most that is shown of the offending line, around the column."""
+
 
 @frozen
 class Problem:
@@ -55,8 +58,12 @@ class Problem:
         if not self.source_line or not self.line:
             return str(self)
         shown = visible(self.source_line.rstrip("\n").replace("\t", " "))
-        caret = " " * max(self.column - 1, 0) + "^"
-        return f"{self}\n    {shown}\n    {caret}"
+        column = max(self.column - 1, 0)
+        # A narrow terminal would break a long line, and the caret would point at nothing.
+        first = min(max(column - SOURCE_COLUMNS // 2, 0), max(len(shown) - SOURCE_COLUMNS, 0))
+        after = "…" if len(shown) > first + SOURCE_COLUMNS else ""
+        shown = ("…" if first else "") + shown[first + bool(first) : first + SOURCE_COLUMNS] + after
+        return f"{self}\n    {shown}\n    {' ' * (column - first)}^"
 
 
 class CoachError(Exception):
