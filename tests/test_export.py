@@ -287,6 +287,26 @@ def test_midi_clicks_fall_where_the_click_track_says(path: Path, tempo_bpm: int)
         assert key == (76 if click.accent else 37 if click.kind == "subdivision" else 77)
 
 
+def test_a_sign_of_loudness_holds_until_the_next_as_music21_plays_it() -> None:
+    """music21 takes a note's loudness from the last sign before it in the MusicXML (`Volume.getRealized`)."""
+    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
+    signs = ("mf", "pp", "", "ffff", "mf", "f", "", "mp")
+    bars = "".join(f"      - {{harmonics: '1 G:<12>', dynamics: '{sign}'}}\n" for sign in signs)
+    head = "drill: 1\ntitle: t\nmeter: 4/4\ntempo: {start: 60, goal: 60}\n"
+    text = f"{head}instrument: {{strings: [G2, D2]}}\nphrases:\n  - name: a\n    bars:\n{bars}"
+    drill, problems = read_drill(text.replace(", dynamics: ''", ""), "signs.yaml")
+    assert drill is not None, problems
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        staff = music21.converter.parseData(musicxml_text(drill, 60), format="musicxml").parts[0]
+    theirs = [note.volume.getRealized() for note in staff.flatten().notes]
+    on = [each for each in mido.MidiFile(file=io.BytesIO(midi_bytes(drill, 60))) if each.type == "note_on"]
+    ours = [each.velocity for each in on if each.channel != 9 and each.velocity]
+    assert len(theirs) == len(ours) == len(signs)
+    ranks = [sorted(set(loudness)) for loudness in (theirs, ours)]
+    assert [ranks[0].index(one) for one in theirs] == [ranks[1].index(one) for one in ours]
+
+
 @EACH
 def test_pretty_midi_reads_the_same_notes(path: Path) -> None:
     with warnings.catch_warnings():

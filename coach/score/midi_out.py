@@ -16,6 +16,7 @@ from copy import copy
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
+from itertools import accumulate
 from typing import Any
 
 import mido
@@ -28,6 +29,7 @@ from coach.music.excerpt import Passage, whole_piece
 from coach.music.key import Key
 from coach.music.passages import passage_of
 from coach.music.rhythm import LOWER_NUMBERS
+from coach.score.notated import LASTING_DYNAMICS
 from coach.strings.units import midi_from_hz
 
 TICKS_PER_QUARTER = 960
@@ -44,7 +46,7 @@ CLICK_CHANNEL = 9
 CLICK_KEYS = {"accent": 76, "count-in": 77, "beat": 77, "subdivision": 37}
 ALLOWANCE_TEXT = "harmonics are written {octaves} octaves below where they sound"
 _CHANNELS = tuple(channel for channel in range(16) if channel != CLICK_CHANNEL)
-_LOUDNESS = {"ppp": 30, "pp": 42, "p": 56, "mp": 70, "mf": 84, "f": 98, "ff": 112, "fff": 124}
+_VELOCITIES = dict(zip(LASTING_DYNAMICS, (18, 30, 42, 56, 70, 84, 98, 112, 124, 127), strict=True))
 
 
 @dataclass
@@ -238,8 +240,10 @@ def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
     """Every note with its end: its hold, or the next time that its string is played."""
     next_on_string: dict[int, Fraction] = {}
     sounds = []
+    # A sign holds until the next; what is no such sign, as `sfz`, changes nothing of what follows.
+    signs = [_VELOCITIES.get(bar.dynamics) for bar in passage.bars]
+    velocities = list(accumulate(signs, lambda before, sign: sign or before, initial=_VELOCITIES["mf"]))[1:]
     for event in reversed(passage.events):
-        loudness = _LOUDNESS.get(passage.bars[event.bar].dynamics, 84)
         for placed in event.notes:
             string = placed.note.string
             end = min(event.onset + event.hold, next_on_string.get(string, event.onset + event.hold))
@@ -253,7 +257,7 @@ def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
                     event.layer,
                     pitch,
                     placed.note.is_harmonic,
-                    loudness,
+                    velocities[event.bar],
                 )
             )
         for placed in event.notes:

@@ -21,7 +21,9 @@ from coach.score.note_values import NoteValue, beam_edges, pieces
 from coach.score.staves import Staves, octave_lines, place, spelled, staves_of
 from coach.strings.instrument import Instrument
 
-DYNAMICS = frozenset(("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "sf", "sfz", "fp"))
+LASTING_DYNAMICS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+"""Signs that hold until the next, the softest first."""
+DYNAMICS = frozenset((*LASTING_DYNAMICS, "sf", "sfz", "fp"))
 """Signs that have a glyph; any other text of loudness stands in words."""
 Beam = Literal["begin", "continue", "end", "forward hook", "backward hook"]
 

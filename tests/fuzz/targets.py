@@ -550,7 +550,7 @@ def mutated_arguments(rng: random.Random, pool: Sequence[bytes]) -> bytes:
         else:
             words[at] = mutated_text(rng, words[at], words, ARGUMENT_WORDS)
     # No system hands over a NUL or half a character inside a word.
-    kept = [word.replace("\0", "")[:3000] for word in words if word not in ("--html", "--mend")]
+    kept = [word.replace("\0", "")[:3000] for word in words if word not in ("--html", "--fix")]
     return json.dumps([word.encode("utf-8", "replace").decode() for word in kept]).encode()
 
 
