@@ -28,7 +28,7 @@ from coach.session.suggestions import suggestions_of
 from coach.tui.app import CoachApp
 from coach.tui.session_screen import SessionScreen
 
-DAY_MS = 1_771_837_200_000
+NOW_MS = 1_771_837_200_000
 """Monday 23 February 2026, 09:00 UTC."""
 
 Shot = tuple[str, tuple[int, int], tuple[str, ...], dict[str, object]]
@@ -89,7 +89,7 @@ async def take(shot: Shot, folder: Path, size: tuple[int, int] | None = None) ->
         places = Places(Path(home))
         save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
         drills = () if name.startswith(("start", "library")) else (DRILL,)
-        with Desk.open(places, clock=lambda: (DAY_MS, 60), names=drills, silent=True) as desk:
+        with Desk.open(places, clock=lambda: (NOW_MS, 60), names=drills, silent=True) as desk:
             app = CoachApp(desk)
             async with app.run_test(size=size or usual) as pilot:
                 await pilot.pause(0.3)

@@ -25,7 +25,7 @@ from coach.tui.session_screen import SessionScreen
 from coach.tui.session_view import layout_of, panes
 from tests.samples import sample_drill
 
-DAY_MS = 1_771_837_200_000
+NOW_MS = 1_771_837_200_000
 """Monday 23 February 2026, 09:00 UTC."""
 
 
@@ -89,9 +89,9 @@ class HandPlayer:
 
 
 class Clock:
-    """A clock that a test moves; it ticks a second with every look, so that entries keep their order."""
+    """A clock that a test moves; it goes on by a millisecond with every look, so that entries keep their order."""
 
-    def __init__(self, now_ms: int = DAY_MS) -> None:
+    def __init__(self, now_ms: int = NOW_MS) -> None:
         self.now_ms = now_ms
 
     def __call__(self) -> tuple[int, int]:

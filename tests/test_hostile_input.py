@@ -49,7 +49,7 @@ from coach.score.tab import text_tab
 from coach.session.answers import load_answers, read_answers
 from coach.tui.canvas import Canvas
 from tests.fuzz.invariants import RAW, assert_harmless_csv, assert_harmless_page, assert_plain
-from tests.fuzz.seeds import ENTRIES, container, practised, zipped
+from tests.fuzz.seeds import ENTRIES, SETTINGS, container, practised, zipped
 from tests.logs import NOON, PASSAGE, id_at, rep_at
 from tests.samples import sample_drill
 
@@ -85,6 +85,11 @@ def test_no_mutated_input_breaks_a_rule(tmp_path: Path) -> None:
     failures = "\n".join(path.read_text() for path in (tmp_path / "failed").glob("*.txt"))
     assert done.returncode == 0, f"{done.stdout}\n{failures}\n{done.stderr}"
     assert "all" in done.stdout
+
+
+@pytest.mark.parametrize("text", SETTINGS)
+def test_the_settings_that_are_mutated_are_right(text: str) -> None:
+    read_settings(text, "settings.yaml")
 
 
 def many(piece: str, size: int = 990_000) -> str:
@@ -410,7 +415,7 @@ def hostile_folder(tmp_path: Path) -> Path:
         for number, passage in enumerate(passages):
             rep = rep_at(log, NOON - 1000 + number, (), passage)
             log.send((replace(rep, purpose=EVIL, turn=EVIL), passage))
-        for kind in ("note", "hurt", "assignment"):
+        for kind in ("note", "hurt", "answers"):
             body = {"text": EVIL + MARKUP, "excerpt": key, "tempo_bpm": 50}
             log.send(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, body))  # type: ignore[arg-type]
     return folder

@@ -14,7 +14,7 @@ from coach.learning.readings import rung_of
 from coach.log.entries import Entry, new_id
 from coach.rating.table import CHOKED
 from tests.samples import sample_drill
-from tests.screens import DAY_MS, running
+from tests.screens import NOW_MS, running
 from tests.test_learning import DAY, part_of
 from tests.test_tui_screens import DRILL_TEXT
 
@@ -32,7 +32,7 @@ def pocket(folder):
 def word(bpm: int, phrase: str = "", number: int = 0) -> Entry:
     passages = [part.passage for part in PARTS if phrase in ("", part.excerpt.phrases[0])]
     body = json.loads(json.dumps(known_body(DRILL.id, phrase, bpm, DRILL.goal_bpm, passages)))
-    at_ms = DAY_MS + number * 1000
+    at_ms = NOW_MS + number * 1000
     return Entry(new_id(at_ms, bytes(10)), "p", at_ms, 60, "known", body)
 
 
@@ -68,7 +68,7 @@ def test_a_few_failed_repetitions_overrule_the_word():
 
 def test_what_cannot_be_read_is_passed_over():
     odd = Entry(
-        new_id(DAY_MS, bytes(10)), "p", DAY_MS, 60, "known", {"drill": "x", "phrase": [], "bpm": "fast"}
+        new_id(NOW_MS, bytes(10)), "p", NOW_MS, 60, "known", {"drill": "x", "phrase": [], "bpm": "fast"}
     )
     assert known_of([odd]) == ()
 

@@ -273,7 +273,7 @@ def test_a_note_is_kept_for_its_day_and_shown_in_the_report(
         {"day": "2026-12-04", "text": "the lift is easier sitting"}
     ]
     assert main([*report, "--html"]) == 0
-    assert "<td>the lift is easier sitting</td>" in capsys.readouterr().out
+    assert "<li>4 Dec: the lift is easier sitting</li>" in capsys.readouterr().out
 
 
 def test_a_note_is_saved_whatever_is_wrong_with_the_settings(tmp_path, capsys):

@@ -49,7 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     with reading_desk(arguments, (arguments.drill,)) as desk:
-        learnt = desk.learnt() if desk.log.player_or_none is not None else Learnt()
+        learnt = desk.learnt()
         drill, today, chosen = desk.library.drills[0], desk.today, arguments.minutes_a_day or desk.minutes
     material = material_of([drill])
     prediction = forecast(learnt, material, drill, today, chosen, arguments.draws, arguments.seed)

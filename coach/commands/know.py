@@ -67,7 +67,7 @@ def _check(arguments: argparse.Namespace) -> None:
 
 
 def _list(desk: Desk) -> None:
-    known = known_of(desk.log.entries("known")) if desk.log.player_or_none else ()
+    known = known_of(desk.log.entries("known"))
     titles = {drill.id: plain_text(drill.title) for drill in desk.library.drills}
     for one in known:
         drill, names = one.excerpts[0][0].drill, ", ".join(excerpt.phrases[0] for excerpt, _ in one.excerpts)

@@ -1,6 +1,6 @@
 """The player's settings: one YAML file in the practice folder, a row a key, checked whole before anything uses it.
 
-Every key is optional. The sections of the sound and of MIDI are declared in their rooms.
+Every key is optional. The sections of sound, listening and MIDI are declared in their rooms.
 What reads YAML is imported when it is to be read: most starts find the settings in `coach.folder.kept`.
 """
 

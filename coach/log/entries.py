@@ -195,9 +195,7 @@ class Correction:
     """What was suggested after the rating."""
 
 
-EntryKind = Literal[
-    "sitting", "set-aside", "take-up", "assignment", "hurt", "note", "tuning", "answers", "known"
-]
+EntryKind = Literal["sitting", "set-aside", "take-up", "hurt", "note", "answers", "known"]
 
 
 @frozen

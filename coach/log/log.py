@@ -340,8 +340,9 @@ class Log:
         return {passage.excerpt: passage.title for passage in self.passages()}
 
     def entries(self, kind: str = "", player: str = "") -> list[Entry]:
-        """The player's other entries, all or of one kind, in order of (time, id)."""
-        return self.book.entries_of(self._person(player), kind)
+        """The player's other entries, all or of one kind, in order of (time, id); none where nobody has practised."""
+        person = self.book.person(player) if player else self.player_or_none
+        return self.book.entries_of(person, kind) if person else []
 
     def state(self, fold: Fold[State], day: date, player: str = "") -> State:
         """What a fold makes of the player's repetitions up to a practice day; those of later days wait for theirs."""

@@ -233,7 +233,7 @@ class TempoMap:
         )
 
     def beat_at(self, seconds: float, tempo_bpm: int | Fraction) -> float:
-        """Which beat is due at a time in seconds: the inverse of `seconds_at`, for the screen."""
+        """Which beat is due at a time in seconds: the inverse of `seconds_at`."""
         bpm = float(tempo_bpm)
         if seconds < 0:
             return seconds * bpm * float(self.spans[0].start_ratio) / 60

@@ -149,12 +149,9 @@ class Desk:
         minutes = self.minutes if minutes is None else minutes
         drills = self.in_plan() if drills is None else drills
         pace = self.settings.practice.new_phrases
-        if self.log.player_or_none is None:
-            return make_plan(self.today, minutes, drills, Learnt(), pace=pace)
         learnt = self.learnt()
-        return make_plan(
-            self.today, minutes, drills, learnt, history_of(self.log, learnt, self.today), pace=pace
-        )
+        history = history_of(self.log, learnt, self.today)
+        return make_plan(self.today, minutes, drills, learnt, history, pace=pace)
 
     def run_plan(self, drill: Drill, run: Excerpt) -> Plan:
         """A plan of one item: a run of phrases that the player wants to play, as often as they like."""
@@ -163,13 +160,11 @@ class Desk:
         return Plan(self.today, self.minutes, (item,), drills=drills, chosen=False)
 
     def learnt(self) -> Learnt:
-        """What the player's repetitions up to today have taught."""
-        return learnt_of(self.log, self.today)
+        """What the player's repetitions up to today have taught: nothing, where nobody has practised here."""
+        return Learnt() if self.log.player_or_none is None else learnt_of(self.log, self.today)
 
     def nodes(self) -> dict[str, Place]:
         """Every node and move that was played in the drills at hand, by key; of several drills the surest."""
-        if self.log.player_or_none is None:
-            return {}
         learnt, material, places = self.learnt(), material_of(self.library.drills), dict[str, Place]()
         for drill in material.drills:
             for key, place in readings.places(learnt, material, drill, self.today).items():
@@ -179,15 +174,13 @@ class Desk:
 
     def at_hand(self) -> tuple[Instrument, ...]:
         """The instruments that the player has."""
-        begun = () if self.log.player_or_none is None else self.learnt().skills
-        return at_hand(self.library, begun, self.settings.instruments)
+        return at_hand(self.library, self.learnt().skills, self.settings.instruments)
 
     def in_plan(self) -> tuple[Drill, ...]:
         """The drills that a day's plan is made of: those that were named, or the player's."""
         if self.names:
             return self.library.drills
-        taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
-        return in_plan(self.library, taken_up, self.at_hand())
+        return in_plan(self.library, drills_taken_up(self.log), self.at_hand())
 
     def know(self, drill: Drill, phrase: str, bpm: int) -> Refusal | None:
         """Log that the player plays a drill, or its phrase of this id, at about `bpm`; 0 takes that word back."""

@@ -108,7 +108,7 @@ class Again(SessionEvent):
 
 @frozen
 class SetTempo(SessionEvent):
-    """Practise this excerpt at another rung."""
+    """Play at another tempo: a slower one is the rung from now on, a faster one is for one repetition."""
 
     tempo_bpm: int
 

@@ -439,7 +439,7 @@ def run_student(data: bytes, folder: Path) -> str:
 
 
 SETTINGS_WORDS = (
-    "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "target: .nan", "target: .inf", "minutes: 0x" + "f" * 5000, "offset_ms: 0x" + "f" * 5000, "clean: 0x" + "f" * 5000,
+    "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "click_db: .nan", "click_db: .inf", "minutes: 0x" + "f" * 5000, "offset_ms: 0x" + "f" * 5000, "clean: 0x" + "f" * 5000,
     "listening: {on: yes, note_seen: no}", "listening:", "on:", "input: ''", "offset_ms: 1001", "click: tick", "click: drum", "click_db: 1",
     "silent_note_seen: 2", "instruments: [{name: x, strings: [E1], scale_mm: 864}]", "capo: 99", "set_back_mm: -1", "run_on_pause_s: 31",
     "pause_s: 1:30", "theme:", "ascii: yes", "ascii: y", "click_db: -.inf", "channel: 17", "bindings: {clean: [[]]}",
