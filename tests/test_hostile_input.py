@@ -204,6 +204,8 @@ def track(events: bytes) -> bytes:
             b"<!DOCTYPE a [<!ENTITY b SYSTEM 'file:///nowhere/x'>]><a>&b;</a>",
             "declares entities or attributes of its own",
         ),
+        (b"<a>\n<b:c/></a>", "x:2:1: this is not XML: unbound prefix"),
+        (b"<?xml version='1.0' encoding='klingon'?><a/>", "this is not XML: unknown encoding"),
         (ATTRIBUTE_BOMB, "x:1: the file declares entities or attributes of its own"),
         (b"<!DOCTYPE a SYSTEM 'http://localhost:9/x.dtd'><a/>", "no part with music"),
         (b"<a>" * 100_000 + b"</a>" * 100_000, "no part with music"),
@@ -250,7 +252,7 @@ def track(events: bytes) -> bytes:
         (track(b"\xff\xff\xff\x7f\x90\x40\x40" * 3), "more than 100,000 bars"),
         (track(b"\0\xff\x03\xff\xff\xff\x7fx"), "broken"),
     ],
-    ids=range(23),
+    ids=range(25),
 )
 def test_no_music_file_makes_work_out_of_all_proportion(data: bytes, message: str, tmp_path: Path) -> None:
     path = tmp_path / "in" / "x"

@@ -81,8 +81,8 @@ def mei_score(drill: Drill, count: bool = True) -> MeiScore:
             if count:
                 _count(measure, bar, tab)
         for (_, staff), strand in places.items():
-            add_marks(strand, staff, tab - 1)
-        add_octaves(places)
+            _marks(strand, staff, tab - 1)
+        _octaves(places)
         measures += own
         first += len(own)
     _bar_lines(drill, measures)
@@ -197,10 +197,12 @@ def _nest(
 
     Elements can't cross, so that a beam over the edge of a tuplet ends there.
     """
-    for tuplet, run in _runs(symbols, elements):
-        around = parent
-        if tuplet is not None:
-            counts = {"num": str(tuplet.actual), "numbase": str(tuplet.normal)}
+    numbered = zip(_runs(symbols), symbols, elements, strict=True)
+    for _, group in groupby(numbered, key=lambda one: one[0]):
+        run = [(symbol, element) for _, symbol, element in group]
+        value, around = run[0][0].value, parent
+        if value.actual != 1:
+            counts = {"num": str(value.actual), "numbase": str(value.normal)}
             hidden = {} if beamed else {"num.visible": "false", "bracket.visible": "false"}
             around = ET.SubElement(parent, "tuplet", counts | hidden)
         beam: ET.Element | None = None
@@ -214,24 +216,13 @@ def _nest(
                 beam = None
 
 
-def _runs(
-    symbols: Sequence[Symbol], elements: Sequence[ET.Element]
-) -> Iterator[tuple[NoteValue | None, list[tuple[Symbol, ET.Element]]]]:
-    """Neighbours of one tuplet, and those between tuplets."""
-    run: list[tuple[Symbol, ET.Element]] = []
-    inside: NoteValue | None = None
-    for symbol, element in zip(symbols, elements, strict=True):
-        value = symbol.value if symbol.value.actual != 1 else None
-        if run and ((value is None) != (inside is None) or symbol.tuplet_starts):
-            yield inside, run
-            run = []
-        inside = value
-        run.append((symbol, element))
-        if symbol.tuplet_stops:
-            yield inside, run
-            run, inside = [], None
-    if run:
-        yield inside, run
+def _runs(symbols: Sequence[Symbol]) -> Iterator[int]:
+    """A number for each symbol, the same for neighbours of one tuplet and for those between tuplets."""
+    number = 0
+    for before, symbol in pairwise([symbols[0], *symbols]):
+        apart = (before.value.actual != 1) != (symbol.value.actual != 1)
+        number += symbol.tuplet_starts or before.tuplet_stops or apart
+        yield number
 
 
 def _look(value: NoteValue) -> dict[str, str]:
@@ -323,7 +314,7 @@ class Placed:
     bar: NotatedBar
 
 
-def add_marks(strand: Sequence[Placed], staff: int, staves: int) -> None:
+def _marks(strand: Sequence[Placed], staff: int, staves: int) -> None:
     """Ties, fingers, and the arcs of what rings on, of one layer on one staff."""
     below = staff == staves - 1 and staves > 1
     for at, place in enumerate(strand):
@@ -365,7 +356,7 @@ def _stamp(place: Placed, part: Fraction) -> str:
     return f"{float(after * place.bar.bar.meter.denominator + 1):.4f}"
 
 
-def add_octaves(places: Mapping[tuple[str, int], Sequence[Placed]]) -> None:
+def _octaves(places: Mapping[tuple[str, int], Sequence[Placed]]) -> None:
     """The octave lines of each staff: runs of notes that are written so much lower."""
     for staff in sorted({staff for _, staff in places}):
         moments = sorted(

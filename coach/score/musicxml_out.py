@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator
 from fractions import Fraction
 
 from coach.ground.plain import plain_text
@@ -247,15 +246,8 @@ def _words(direction: ET.Element, text: str, italic: bool = False) -> None:
     ET.SubElement(add(direction, "direction-type"), "words", look).text = plain_text(text)
 
 
-def _lengths(notation: Notation) -> Iterator[Fraction]:
-    for bars in notation.phrases:
-        for bar in bars:
-            yield bar.length
-            for voice in bar.voices:
-                for symbol in voice.symbols:
-                    yield symbol.value.length
-
-
 def _divisions(notation: Notation) -> int:
     """Divisions of a quarter that carry every length."""
-    return math.lcm(*((length * 4).denominator for length in set(_lengths(notation))))
+    bars = (bar for phrase in notation.phrases for bar in phrase)
+    lengths = {symbol.value.length for bar in bars for voice in bar.voices for symbol in voice.symbols}
+    return math.lcm(*((length * 4).denominator for length in lengths))

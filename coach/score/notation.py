@@ -80,29 +80,15 @@ _TAIL = re.compile(
     re.DOTALL,
 )
 _A_NOTE = "a note is string:fret, as in E:3, or string:<node>, as in D:<7>"
-_COMMA_INSIDE = re.compile(r"<\d+,\d+>")
+_COMMA = re.compile(r"[(<][^)>]*[)>]?|(,)")
 _HEAD = re.compile(r"\s*(\S+)(?:\s+|$)")
 
 
 def split_events(text: str) -> list[tuple[int, str]]:
     """The text between commas, each with its offset; commas inside ( ) and < > don't part."""
-    if "(" not in text and not _COMMA_INSIDE.search(text):
-        parts, offset = [], 0
-        for part in text.split(","):
-            parts.append((offset, part))
-            offset += len(part) + 1
-        return parts
-    parts, start, depth = [], 0, 0
-    for index, letter in enumerate(text):
-        if letter in "(<":
-            depth += 1
-        elif letter in ")>":
-            depth = max(depth - 1, 0)
-        elif letter == "," and not depth:
-            parts.append((start, text[start:index]))
-            start = index + 1
-    parts.append((start, text[start:]))
-    return parts
+    cuts = [match.start() for match in _COMMA.finditer(text) if match[1]]
+    edges = zip([0, *(cut + 1 for cut in cuts)], [*cuts, len(text)], strict=True)
+    return [(start, text[start:stop]) for start, stop in edges]
 
 
 def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[NotationError]]:

@@ -29,7 +29,7 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     subset by itself.
     """
     _refuse_overfull(data, where)
-    guard = expat.ParserCreate()
+    guard = expat.ParserCreate(namespace_separator="}")
 
     def refuse(*_: object) -> NoReturn:
         message = "the file declares entities or attributes of its own; none are allowed"
@@ -39,9 +39,11 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     try:
         guard.Parse(data, True)
         return _tree(data)
-    except (expat.ExpatError, ET.ParseError, ValueError, LookupError) as error:
-        line, column = getattr(error, "lineno", 0), getattr(error, "offset", -1)
-        raise CoachError(Problem(f"this is not XML: {error}", where, line, column + 1, guess=_TORN)) from None
+    except expat.ExpatError as error:
+        problem = Problem(f"this is not XML: {error}", where, error.lineno, error.offset + 1, guess=_TORN)
+        raise CoachError(problem) from None
+    except (ET.ParseError, ValueError, LookupError) as error:  # an encoding that nobody knows, for one
+        raise CoachError(f"this is not XML: {error}", where, guess=_TORN) from None
 
 
 def _tree(data: bytes) -> ET.Element:
