@@ -237,6 +237,14 @@ def say_json(value: Any, indent: int | None = None) -> None:
     print(json_text(value, indent), flush=True)
 
 
+def tell(as_json: bool, facts: Any, lines: Iterable[str], indent: int | None = 2) -> None:
+    """Print one thing in the form that is asked for: `facts` for programs, `lines` for people."""
+    if as_json:
+        say_json(facts, indent)
+    else:
+        say(*lines)
+
+
 def fresh_id(at_ms: int) -> str:
     """A new id for the log from the system's randomness."""
     return new_id(at_ms, os.urandom(10))

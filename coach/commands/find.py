@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, say, say_json, tell
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -142,10 +142,8 @@ def run(arguments: argparse.Namespace) -> int:
         fingering = find_fingering(instrument, melody, bass, settings)
     except ValueError as error:
         raise CoachError(str(error)) from None
-    if arguments.json:
-        say_json(rounded(_json_fingering(instrument, fingering, settings)), indent=2)
-    else:
-        _print_fingering(instrument, fingering, settings, beat_s)
+    facts, lines = (form(instrument, fingering, settings) for form in (_json_fingering, _fingering_lines))
+    tell(arguments.json, rounded(facts), [f"{described(instrument)}; {arguments.tempo:g} bpm", *lines])
     return 0
 
 
@@ -187,19 +185,17 @@ def _show_places(
     return 0
 
 
-def _print_fingering(
-    instrument: Instrument, fingering: Fingering, settings: FingeringSettings, beat_s: float
-) -> None:
-    say(f"{described(instrument)}; {60.0 / beat_s:g} bpm", "")
-    say(*tab_lines(instrument, fingering, TAB_WIDTH), "", *cost_lines(instrument, fingering))
-    second = ""
-    if fingering.second_cost is not None:
-        second = f", the second-best whole {fingering.second_cost:.1f}"
-    say(f"Cost of the whole: {fingering.cost:.1f}{second} (only for comparing).")
-    say("Second best: where the note goes in the best fingering that puts it elsewhere.")
+def _fingering_lines(
+    instrument: Instrument, fingering: Fingering, settings: FingeringSettings
+) -> Iterator[str]:
+    yield from ("", *tab_lines(instrument, fingering, TAB_WIDTH), "", *cost_lines(instrument, fingering))
+    best = fingering.second_cost
+    second = "" if best is None else f", the second-best whole {best:.1f}"
+    yield f"Cost of the whole: {fingering.cost:.1f}{second} (only for comparing)."
+    yield "Second best: where the note goes in the best fingering that puts it elsewhere."
     if has_plucking_hand(fingering.choices):
-        say("p: the plucking hand touches the node.")
-    say(*(f"! {line}" for line in warning_lines(instrument, fingering, settings)))
+        yield "p: the plucking hand touches the node."
+    yield from (f"! {line}" for line in warning_lines(instrument, fingering, settings))
 
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from datetime import date
 from typing import Any
 
-from coach.commands.common import add_json, add_log_options, add_whole, say, say_json
+from coach.commands.common import add_json, add_log_options, add_whole, tell
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
@@ -53,10 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         drill, today, chosen = desk.library.drills[0], desk.today, arguments.minutes_a_day or desk.minutes
     material = material_of([drill])
     prediction = forecast(learnt, material, drill, today, chosen, arguments.draws, arguments.seed)
-    if arguments.json:
-        say_json(facts(prediction), indent=2)
-    else:
-        say(*lines(prediction, material, drill, learnt, today))
+    tell(arguments.json, facts(prediction), lines(prediction, material, drill, learnt, today))
     return 0
 
 

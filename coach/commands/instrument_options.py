@@ -121,7 +121,7 @@ def own_of(arguments: argparse.Namespace) -> tuple[Instrument, ...]:
 def named_instrument(text: str, own: Sequence[Instrument]) -> Instrument:
     """The player's own instrument of this name, else a ready-made one, or one with these open notes: `G2,D2,A1,E1`."""
     try:
-        if "," in text:
+        if "," in text or any(letter.isdecimal() for letter in text[:3]):
             notes = [note.strip() for note in text.split(",")]
             return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
         return next((mine for mine in own if mine.name == text), None) or ready_made(text)

@@ -20,6 +20,7 @@ from coach.commands.common import (
     places_of,
     say,
     say_json,
+    tell,
     warn,
     write_output,
 )
@@ -313,10 +314,9 @@ def _players(arguments: argparse.Namespace) -> int:
             (one.name, one.id, len({rep.day_number for rep in log.reps(player=one.id)}))
             for one in log.players()
         ]
-    if arguments.json:
-        say_json([{"name": name, "id": each, "days": days} for name, each, days in players], indent=1)
-    else:
-        say(*(f"{name}  ({each[-6:]}, {counted(days, 'day')})" for name, each, days in players))
+    facts = [{"name": name, "id": each, "days": days} for name, each, days in players]
+    lines = (f"{name}  ({each[-6:]}, {counted(days, 'day')})" for name, each, days in players)
+    tell(arguments.json, facts, lines, 1)
     return 0
 
 

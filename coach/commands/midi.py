@@ -12,7 +12,7 @@ from dataclasses import asdict, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json, tell
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
@@ -91,12 +91,9 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
 
 def _list(as_json: bool) -> int:
     ports = list_ports()
-    if as_json:
-        say_json([asdict(one) for one in ports])
-        return 0
-    say(*(f"{port.direction:3} {port.name}  ({port.interface})" for port in ports))
-    if not ports:
-        say("no MIDI ports found; `virtual` as a port's name opens one that other programs connect to")
+    lines = [f"{port.direction:3} {port.name}  ({port.interface})" for port in ports]
+    none = "no MIDI ports found; `virtual` as a port's name opens one that other programs connect to"
+    tell(as_json, list(map(asdict, ports)), lines or [none], None)
     return 0
 
 

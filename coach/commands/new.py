@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, folder_lines, places_of, say, write_output
-from coach.commands.instrument_options import USUAL, own_of
+from coach.commands.instrument_options import USUAL, lengths, named_instrument, own_of
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
@@ -24,7 +24,7 @@ from coach.score.limits import MAX_NAME
 from coach.score.starter import MAX_BARS, starter
 from coach.score.values import MeterSign
 from coach.strings.instrument import Instrument
-from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
+from coach.strings.ready_made import READY_MADE
 
 if TYPE_CHECKING:
     from coach.ground.fields import Kind
@@ -58,7 +58,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "(default: the first of your own, else bass)",
     )
     parser.add_argument(
-        "--scale-mm", metavar="MM", help="scale of the strings in mm (default: the instrument's)"
+        "--scale-mm",
+        metavar="MM",
+        help="scale of the strings in mm, or in inches as 34in (default: the instrument's)",
     )
     parser.add_argument(
         "--meter", metavar="METER", help=f"4/4, '6/8 in 2', '7/8 in 2+2+3' (default: {_usual('meter')})"
@@ -123,18 +125,14 @@ def _instrument(text: str, scale_mm: str | None, own: Sequence[Instrument]) -> t
     if mine and scale_mm is None:
         return replace(mine[0], capo=0), ""
     text = text or USUAL
+    instrument = named_instrument(text, ())
+    if scale_mm is None:
+        return instrument, text if text in READY_MADE else ""
+    notes = [string.name for string in instrument.strings]
     try:
-        if text in READY_MADE and scale_mm is None:
-            return ready_made(text), text
-        if "," in text or any(letter.isdecimal() for letter in text[:3]):
-            notes = [note.strip() for note in text.split(",")]
-            return Instrument.of(notes, float(scale_mm or usual_scale_mm(notes))), ""
-        instrument = ready_made(text)
-        return (instrument, text) if scale_mm is None else (replace(instrument, scale_mm=float(scale_mm)), "")
+        return Instrument.of(notes, lengths(scale_mm, "--scale-mm"), fretted=instrument.fretted), ""
     except ValueError as error:
-        option = "--scale-mm" if "scale" in str(error) or "float" in str(error) else "--instrument"
-        message = f"'{scale_mm}' is not a number of mm" if "float" in str(error) else str(error)
-        raise UsageError(message, option) from None
+        raise UsageError(str(error), "--scale-mm") from None
 
 
 def _read(kind: Kind[Value], text: str, option: str) -> Value:

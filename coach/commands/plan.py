@@ -14,8 +14,7 @@ from coach.commands.common import (
     add_minutes,
     clock,
     places_of,
-    say,
-    say_json,
+    tell,
     warn,
 )
 from coach.ground.plain import plain_text
@@ -50,10 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills}
     warn(*map(plain_text, notices))
-    if arguments.json:
-        say_json(facts(plan, drills, arguments.events), indent=2)
-    else:
-        say(*lines(plan, drills, arguments.events))
+    tell(arguments.json, facts(plan, drills, arguments.events), lines(plan, drills, arguments.events))
     return 0
 
 

@@ -6,7 +6,7 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
-from coach.commands.common import say, say_json
+from coach.commands.common import say, tell
 from coach.ground.problem import CoachError
 from coach.sound.capture import Capture, CaptureState
 
@@ -44,23 +44,19 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
         raise CoachError(f"{name} heard too little to judge")
     level = level_of(whole, capture.rate_hz)
     words = advice_after(level, quietest)
-    if as_json:
-        say_json(
-            {
-                "input": name,
-                "peak_db": round(level.peak_db, 1),
-                "level_db": round(level.level_db, 1),
-                "clipped": level.clipped,
-                "mains_hz": quietest.mains_hz,
-                "hum_db": round(quietest.hum_db, 1),
-                "advice": words,
-            }
-        )
-        return
-    if sys.stdout.isatty():
+    if sys.stdout.isatty() and not as_json:
         sys.stdout.write("\r\x1b[K")
-    say(f"{name}: peak {level.peak_db:.0f} dB, mean {level.level_db:.0f} dB of full scale")
-    say(words or "Good: nothing clips, nothing hums.")
+    facts = {
+        "input": name,
+        "peak_db": round(level.peak_db, 1),
+        "level_db": round(level.level_db, 1),
+        "clipped": level.clipped,
+        "mains_hz": quietest.mains_hz,
+        "hum_db": round(quietest.hum_db, 1),
+        "advice": words,
+    }
+    told = f"{name}: peak {level.peak_db:.0f} dB, mean {level.level_db:.0f} dB of full scale"
+    tell(as_json, facts, [told, words or "Good: nothing clips, nothing hums."], None)
 
 
 def bar(level: InputLevel) -> str:

@@ -6,7 +6,8 @@ import argparse
 import io
 import itertools
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
@@ -20,7 +21,7 @@ from coach.commands.common import (
     places_of,
     refuse_unfit,
     say,
-    say_json,
+    tell,
     write_output,
 )
 from coach.commands.instrument_options import (
@@ -41,7 +42,7 @@ from coach.words.names import pair_name, touch_name
 CENTS_RANGE = (-100.0, 100.0)
 STRIKES = 3
 NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
-BEATS_SHOWN_HZ = 0.005
+SHOWN_HZ = 0.005
 COUNTABLE_HZ = 2.0
 """Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
 
@@ -138,10 +139,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.listen:
         guess = "--from FILE.wav listens to a recording"
         return _on_screen(instrument, arguments, reference, None, guess)
-    if arguments.json:
-        say_json(rounded(_json(instrument, reference, ranges)), indent=2)
-    else:
-        _print_text(instrument, reference, ranges)
+    facts, lines = _facts(instrument, reference, ranges), _lines(instrument, reference, ranges)
+    tell(arguments.json, rounded(facts), lines)
     return 0
 
 
@@ -155,50 +154,45 @@ def _way(arguments: argparse.Namespace) -> str:
     return ways[0] if ways else PRINT
 
 
-def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
-    say(f"Tuning by harmonics: {described(instrument)}")
+def _lines(instrument: Instrument, reference: int, ranges: Ranges) -> Iterator[str]:
+    yield f"Tuning by harmonics: {described(instrument)}"
     if any(high for _low, high in ranges):
-        say(f"B is rarely known to better than a factor of {tuning.STIFFNESS_SPREAD:g}, so there are ranges:")
+        yield f"B is rarely known to better than a factor of {tuning.STIFFNESS_SPREAD:g}, so there are ranges:"
         each = zip(range(len(ranges)), ranges, strict=True)
         parts = [f"{instrument.string_label(string)} {low:g} to {high:g}" for string, (low, high) in each]
-        say(*wrap("; ".join(parts) + ".", 79))
-    say("")
-    _say_pairs(instrument, ranges)
-    say("")
-    _say_drift(instrument, reference, ranges)
-    say("")
+        yield from wrap("; ".join(parts) + ".", 79)
+    yield from ("", *_pair_lines(instrument, ranges), "", *_drift_lines(instrument, reference, ranges), "")
     ways = tuning.from_reference(instrument, reference, ranges)
-    lines = _stopped_lines if instrument.fretted else _fretless_lines
-    say(*lines(instrument, reference, ways))
+    yield from (_stopped_lines if instrument.fretted else _fretless_lines)(instrument, reference, ways)
 
 
-def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
+def _pair_lines(instrument: Instrument, ranges: Ranges) -> Iterator[str]:
     label = instrument.string_label
-    say("Pairs to compare, and how they beat when both strings are in equal temperament:")
+    yield "Pairs to compare, and how they beat when both strings are in equal temperament:"
     pairs = tuning.adjacent_pairs(instrument, ranges)
     beats = [_beats(pair.beats_hz) for pair in pairs]
     wide = max((len(text) for text in beats), default=0) + 2
-    say(f"  lower    higher        sounds  {'beats':<{wide}}apart")
+    yield f"  lower    higher        sounds  {'beats':<{wide}}apart"
     for pair, text in zip(pairs, beats, strict=True):
         midi, _cents = nearest_note(pair.low_hz, instrument.a4_hz)
-        say(
+        yield (
             f"  {_touch(instrument, pair, low=True):<8} {_touch(instrument, pair, low=False):<8} "
             f"{note_name(midi):>4} {pair.low_hz:8.2f} Hz  {text:<{wide}}{_cents_text(pair.offset_cents)}"
         )
     for low, high in itertools.pairwise(tuning.by_pitch(instrument)):
         if tuning.pair_between(instrument, low, high) is None:
-            say(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
+            yield f"  {label(low)} and {label(high)}: no partials up to 9 come close enough"
 
 
-def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
+def _drift_lines(instrument: Instrument, reference: int, ranges: Ranges) -> Iterator[str]:
     label = instrument.string_label
     each = "In fifths, each" if tuning.in_pure_fifths(instrument) else "If you tune each pair"
-    say(f"{each} beatless, starting from {label(reference)}:")
+    yield f"{each} beatless, starting from {label(reference)}:"
     drifts = tuning.beatless_drift(instrument, reference, ranges)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
-        say(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
-    say(f"  {_drift_sentence(instrument, tuning.trend(drifts, reference))}")
+        yield f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}"
+    yield f"  {_drift_sentence(instrument, tuning.trend(drifts, reference))}"
 
 
 def _drift_sentence(instrument: Instrument, trend: tuning.Trend) -> str:
@@ -243,10 +237,8 @@ def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning
         other = f"{label(reference)} {NODES_OF_OCTAVES.get(way.reference_partial, 'open')}"
         line = f"  {own:<{wide}} as {other:<8} {way.hz:8.2f} Hz"
         if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
-            low, high = way.pair.beats_hz
-            beats = f"{high:.2f}" if high - low < BEATS_SHOWN_HZ else f"{low:.2f} to {high:.2f}"
             touched = f"{_touch(instrument, way.pair, low=True)}, {_touch(instrument, way.pair, low=False)}"
-            line += f"   or {touched}: leave {beats}/s"
+            line += f"   or {touched}: leave {_hz(way.pair.beats_hz)}/s"
         lines.append(line)
     return [*lines, *_left_over(ways)]
 
@@ -272,10 +264,8 @@ def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
 
 def _beats(beats_hz: Range) -> str:
     low, high = beats_hz
-    if high - low > BEATS_SHOWN_HZ:
-        return f"{low:.2f} to {high:.2f} a second"
-    period = f", one in {1.0 / high:.1f} s" if BEATS_SHOWN_HZ < high < 1.0 else ""
-    return f"{high:.2f} a second{period}"
+    period = f", one in {1.0 / high:.1f} s" if high - low <= SHOWN_HZ < high < 1.0 else ""
+    return f"{_hz(beats_hz)} a second{period}"
 
 
 def _cents_text(cents: Range) -> str:
@@ -286,7 +276,7 @@ def _cents_text(cents: Range) -> str:
 
 def _hz(hz: Range) -> str:
     low, high = hz
-    return f"{high:.2f}" if high - low < 0.005 else f"{low:.2f} to {high:.2f}"
+    return f"{high:.2f}" if high - low < SHOWN_HZ else f"{low:.2f} to {high:.2f}"
 
 
 def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
@@ -366,40 +356,23 @@ def _heard(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
     return Heard(instrument, (first, *rest), cents=cents)
 
 
-def _json(instrument: Instrument, reference: int, ranges: Ranges) -> dict[str, Any]:
-    def name(string: int) -> str:
-        return instrument.string_at(string).name
+def _facts(instrument: Instrument, reference: int, ranges: Ranges) -> dict[str, Any]:
+    """The tuning for programs: the values of `coach.strings.tuning`, with strings by their names."""
 
-    def pair_row(pair: Pair) -> dict[str, Any]:
-        return {
-            "low_string": name(pair.low_string),
-            "high_string": name(pair.high_string),
-            "low_partial": pair.low_partial,
-            "high_partial": pair.high_partial,
-            "low_hz": pair.low_hz,
-            "high_hz": pair.high_hz,
-            "beats_hz": pair.beats_hz,
-            "offset_cents": pair.offset_cents,
+    def named(value: Any) -> Any:
+        if isinstance(value, int):
+            return instrument.string_at(value).name
+        fields = asdict(value)
+        strings = {
+            key: named(fields[key]) for key in ("string", "low_string", "high_string") if key in fields
         }
+        pair = {"pair": value.pair and named(value.pair)} if "pair" in fields else {}
+        return fields | strings | pair
 
     return {
-        "reference": name(reference),
+        "reference": named(reference),
         "stiffness": dict(zip((string.name for string in instrument.strings), ranges, strict=True)),
-        "pairs": [pair_row(pair) for pair in tuning.adjacent_pairs(instrument, ranges)],
-        "drift": [
-            {"string": name(drift.string), "hz": drift.hz, "offset_cents": drift.offset_cents}
-            for drift in tuning.beatless_drift(instrument, reference, ranges)
-        ],
-        "from_reference": [
-            {
-                "string": name(way.string),
-                "fret": way.fret,
-                "own_partial": way.own_partial,
-                "reference_partial": way.reference_partial,
-                "hz": way.hz,
-                "offset_cents": way.offset_cents,
-                "pair": pair_row(way.pair) if way.pair else None,
-            }
-            for way in tuning.from_reference(instrument, reference, ranges)
-        ],
+        "pairs": list(map(named, tuning.adjacent_pairs(instrument, ranges))),
+        "drift": list(map(named, tuning.beatless_drift(instrument, reference, ranges))),
+        "from_reference": list(map(named, tuning.from_reference(instrument, reference, ranges))),
     }

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from coach.commands.common import places_of, say, say_json
+from coach.commands.common import places_of, say, tell
 from coach.folder.own_strings import keep_strings, may_become_own
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError
@@ -44,10 +44,8 @@ def say_turn(
         turn = string_turn(instrument, string, measured)
         name = f"{instrument.string_label(string)} open"
         more = {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}
-    if arguments.json:
-        say_json({"what": name, **_turn_json(turn), **more})
-    else:
-        say(turn.sentence if pair is None else f"{name}: {turn.sentence}")
+    line = turn.sentence if pair is None else f"{name}: {turn.sentence}"
+    tell(arguments.json, {"what": name, **_turn_json(turn), **more}, [line], None)
     return 0
 
 
@@ -75,11 +73,9 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
     for string, measured in heard.items():
         if measured is not None:
             instrument = instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
-    if arguments.json:
-        names = [instrument.string_at(string).name for string in heard]
-        say_json([{"what": name, **_turn_json(turn)} for name, turn in zip(names, turns, strict=True)])
-    else:
-        say(*(turn.sentence for turn in turns))
+    names = [instrument.string_at(string).name for string in heard]
+    facts = [{"what": name, **_turn_json(turn)} for name, turn in zip(names, turns, strict=True)]
+    tell(arguments.json, facts, (turn.sentence for turn in turns), None)
     settings = places_of(arguments).settings
     if keep_strings(settings, instrument, arguments.save):
         say(f"saved with your instrument in {settings}", to=sys.stderr)

@@ -73,32 +73,13 @@ def cause_action(cause: Cause) -> str:
     return f"cause_{cause.word}"
 
 
+_GO = ("space", "enter")
+"""The keys of what is done most."""
 ACTIONS: tuple[Action, ...] = (
-    Action("go", ("space", "enter"), "go", "Start the repetition", (READY, LISTENING), 1),
-    Action(
-        "broke_off",
-        ("space", "enter"),
-        "break off",
-        "You stopped playing: rate what you played",
-        (PLAYING,),
-        1,
-    ),
-    Action(
-        "save",
-        ("space", "enter"),
-        "clean",
-        "Save the repetition: clean, or with its marks",
-        (RATING,),
-        1,
-    ),
-    Action(
-        "as_heard",
-        ("h",),
-        "as heard",
-        "Save what was heard, together with your own marks",
-        (RATING,),
-        2,
-    ),
+    Action("go", _GO, "go", "Start the repetition", (READY, LISTENING), 1),
+    Action("broke_off", _GO, "break off", "You stopped playing: rate what you played", (PLAYING,), 1),
+    Action("save", _GO, "clean", "Save the repetition: clean, or with its marks", (RATING,), 1),
+    Action("as_heard", ("h",), "as heard", "Save what was heard, together with your own marks", (RATING,), 2),
     Action(
         "resume",
         ("space", "enter", "p"),
@@ -107,8 +88,8 @@ ACTIONS: tuple[Action, ...] = (
         (PAUSED,),
         1,
     ),
-    Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
-    Action("to_summary", ("space", "enter"), "summary", "See how the session went", (DONE,), 1),
+    Action("rest_over", _GO, "go on", "Go on to the next item", (REST,), 1),
+    Action("to_summary", _GO, "summary", "See how the session went", (DONE,), 1),
     *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
     Action("cause", ("b",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
     *(
@@ -181,7 +162,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
     Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),
     Action("stop", ("escape",), "stop", "End the session; also if something hurts", PHASES[:-1], 11),
-    Action("begin", ("space", "enter"), "go", "Start today's session", ("start",), 1),
+    Action("begin", _GO, "go", "Start today's session", ("start",), 1),
     Action(
         "drop_item", ("x",), "take out", "Take the item under the cursor out of today's plan", ("start",), 7
     ),
