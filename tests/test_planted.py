@@ -19,8 +19,8 @@ from coach.ground.places import find_places
 from coach.ground.problem import CoachError
 from coach.listen.kept import EarShelf, new_ear
 from coach.log.machine import name_kept_in
-from coach.report.figures import PlaceFigures
 from coach.report.neck import necks
+from coach.report.reply import PlaceReply
 from tests.kills import WITHOUT_IDS
 from tests.samples import sample_drill
 
@@ -193,6 +193,5 @@ def test_a_log_that_can_not_be_read_is_not_called_empty(
 
 @pytest.mark.parametrize("key", ["", "A1", "A1|x", "H9|1/2", "A1@x|1/2", "A1|1/2|1/2|1/2"])
 def test_a_key_that_names_no_node_is_on_no_neck(key: str) -> None:
-    figures = PlaceFigures.__new__(PlaceFigures)
-    object.__setattr__(figures, "place", type("Place", (), {"key": key}))
-    assert necks([figures], [sample_drill().instrument]) == []
+    place = PlaceReply(key, 0.5, 40.0, 60.0, 1, 8, 1, 8, {})
+    assert necks([place], [sample_drill().instrument]) == []

@@ -196,11 +196,11 @@ def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
 
 
 def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
-    (neck,) = necks(report.nodes, [sample_drill().instrument])
+    (neck,) = necks([one.place for one in report.nodes], [sample_drill().instrument])
     graded = {(neck.instrument.string_label(string), node.key) for (string, node, _stop), _ in neck.places}
     assert {("D", "1/6"), ("G", "1/3"), ("D", "1/3")} <= graded
     assert {rings.grade for _, rings in neck.places} <= {*GRADES, UNKNOWN}
-    assert necks(report.nodes, []) == []
+    assert necks([one.place for one in report.nodes], []) == []
 
 
 def test_a_neck_has_the_length_of_the_drill_that_was_played_and_not_that_of_another_in_the_same_tuning(
@@ -222,7 +222,7 @@ def test_a_neck_has_the_length_of_the_drill_that_was_played_and_not_that_of_anot
 def test_an_artificial_harmonic_lies_where_it_is_touched(report: Report) -> None:
     one = report.nodes[0]
     stopped = replace(one, place=replace(one.place, key="n:G2@4|1/2"))
-    (neck,) = necks([stopped], [sample_drill().instrument])
+    (neck,) = necks([stopped.place], [sample_drill().instrument])
     (mark,) = neck.marks
     # Common practice, no source: the octave of a stop lies twelve frets beyond it.
     assert mark.label == "4<16>"
@@ -230,7 +230,7 @@ def test_an_artificial_harmonic_lies_where_it_is_touched(report: Report) -> None
 
 
 def test_a_node_that_sounds_with_another_is_graded_by_all_its_places(report: Report) -> None:
-    (neck,) = necks(report.nodes, [sample_drill().instrument])
+    (neck,) = necks([one.place for one in report.nodes], [sample_drill().instrument])
     both = next(one.place for one in report.nodes if "+" in one.place.key)
     rings = {
         neck.instrument.string_label(string) + node.key: rings for (string, node, _stop), rings in neck.places

@@ -7,12 +7,41 @@ results of late.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from operator import add, or_
+from typing import Any, TypeVar
 
 from coach.rating.counts import sum_counts
 from coach.report.reply import DayReply, DrillReply, PhraseReply
+
+T = TypeVar("T")
+How = Mapping[str, Callable[[Any, Any], Any]]
+"""By the name of a field how those of two values become one."""
+
+
+def latest(one: Any, other: Any) -> Any:
+    """The later day or the higher tempo; None where neither is known."""
+    return max((value for value in (one, other) if value), default=None)
+
+
+def _earliest(one: Any, other: Any) -> Any:
+    return min((value for value in (one, other) if value), default=None)
+
+
+COUNTS: How = dict.fromkeys(("minutes", "reps", "rated", "clean"), add)
+DAY: How = {**COUNTS, "cold": add, "cold_clean": add, "fastest_bpm": max}
+TOTAL: How = {**COUNTS, "first": _earliest, "last": latest}
+PROGRESS: How = {"rung_bpm": latest, "fastest_clean_bpm": latest, "landed": latest, "kept": or_}
+"""What landed on either machine has landed."""
+PHRASE: How = {**PROGRESS, "tested": lambda one, other: one or other, "last": latest}
+
+
+def joined(one: T, other: T, how: How) -> T:
+    """The first value, with what the second adds to it."""
+    both = {name: join(getattr(one, name), getattr(other, name)) for name, join in how.items()}
+    return replace(one, **both)  # type: ignore[type-var]
 
 
 def together(replies: Sequence[DrillReply]) -> DrillReply:
@@ -29,30 +58,21 @@ def _recent(reply: DrillReply) -> int:
 
 def _both(main: DrillReply, other: DrillReply) -> DrillReply:
     if other.days and set(other.days) <= set(main.days):
-        return replace(main, phrases=_phrases(main, other, False))
+        return replace(main, phrases=_phrases(main, other, max))
     if main.days and set(main.days) <= set(other.days):
-        return replace(other, phrases=_phrases(other, main, False))
+        return replace(other, phrases=_phrases(other, main, max))
     days = _days(main, other)
-    reps = main.total.reps + other.total.reps
-    total = replace(
-        main.total,
-        days=len({day.day for day in days}) or max(main.total.days, other.total.days),
-        first=min((day for day in (main.total.first, other.total.first) if day), default=None),
-        last=max((day for day in (main.total.last, other.total.last) if day), default=None),
-        minutes=main.total.minutes + other.total.minutes,
-        reps=reps,
-        rated=main.total.rated + other.total.rated,
-        clean=main.total.clean + other.total.clean,
-    )
+    total = joined(main.total, other.total, TOTAL)
+    practised = len(days) or max(main.total.days, other.total.days)
     entered = main.entered * main.total.reps + other.entered * other.total.reps
     return replace(
         main,
-        phrases=_phrases(main, other, True),
+        phrases=_phrases(main, other, add),
         held=(main.held[0] + other.held[0], main.held[1] + other.held[1]),
         days=days,
-        total=total,
+        total=replace(total, days=practised),
         marked=sum_counts((main.marked, other.marked)),
-        entered=entered / reps if reps else 0.0,
+        entered=entered / total.reps if total.reps else 0.0,
     )
 
 
@@ -60,35 +80,11 @@ def _days(main: DrillReply, other: DrillReply) -> tuple[DayReply, ...]:
     days: dict[date, DayReply] = {day.day: day for day in main.days}
     for day in other.days:
         known = days.get(day.day)
-        days[day.day] = _sum(known, day) if known and known != day else day
+        days[day.day] = joined(known, day, DAY) if known and known != day else day
     return tuple(days[day] for day in sorted(days))
 
 
-def _sum(one: DayReply, other: DayReply) -> DayReply:
-    added = ("minutes", "reps", "rated", "clean", "cold", "cold_clean")
-    sums = {name: getattr(one, name) + getattr(other, name) for name in added}
-    return replace(one, fastest_bpm=max(one.fastest_bpm, other.fastest_bpm), **sums)
-
-
-def _phrases(main: DrillReply, other: DrillReply, add: bool) -> tuple[PhraseReply, ...]:
-    """What landed on either machine has landed."""
+def _phrases(main: DrillReply, other: DrillReply, reps: Callable[[int, int], int]) -> tuple[PhraseReply, ...]:
     others = {(phrase.phrase, phrase.layer): phrase for phrase in other.phrases}
-    return tuple(
-        _phrase(phrase, others[key], add) if (key := (phrase.phrase, phrase.layer)) in others else phrase
-        for phrase in main.phrases
-    )
-
-
-def _phrase(one: PhraseReply, other: PhraseReply, add: bool) -> PhraseReply:
-    landed = [day for day in (one.landed, other.landed) if day]
-    last = [day for day in (one.last, other.last) if day]
-    return replace(
-        one,
-        rung_bpm=max(one.rung_bpm or 0, other.rung_bpm or 0) or None,
-        fastest_clean_bpm=max(one.fastest_clean_bpm or 0, other.fastest_clean_bpm or 0) or None,
-        landed=max(landed, default=None),
-        kept=one.kept or other.kept,
-        tested=one.tested or other.tested,
-        reps=one.reps + other.reps if add else max(one.reps, other.reps),
-        last=max(last, default=None),
-    )
+    pairs = ((phrase, others.get((phrase.phrase, phrase.layer))) for phrase in main.phrases)
+    return tuple(joined(one, same, {**PHRASE, "reps": reps}) if same else one for one, same in pairs)

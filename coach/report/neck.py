@@ -8,8 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from coach.ground.frozen import frozen
+from coach.learning.readings import Place
 from coach.music.drill import Drill
 from coach.report.figures import FEW, PlaceFigures
+from coach.report.reply import PlaceReply
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, touch_label
@@ -19,6 +21,9 @@ from coach.words.names import place_name
 
 Touched = tuple[int, Node, int]
 """A string, a node of what sounds of it, and the fret at which it is stopped; 0 for a natural harmonic."""
+
+Results = Place | PlaceReply
+"""What is known of a node: in the player's own estimate (`n:` before its key), or in a reply."""
 
 REACH = 1.06
 """How far beyond its last node a neck is drawn."""
@@ -93,14 +98,14 @@ class Neck:
         return Mark(string, self.instrument.position_mm(*place), grade.sign, grade.word, label, hint)
 
 
-def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> list[Neck]:
+def necks(nodes: Iterable[Results], instruments: Iterable[Instrument]) -> list[Neck]:
     """The instruments that the nodes are on, the one with most nodes first.
 
     A node is drawn once: of several instruments that have it, on that which has most of the nodes, or else the first.
     """
-    parts: dict[str, list[PlaceFigures]] = {}
+    parts: dict[str, list[Results]] = {}
     for one in nodes:
-        for key in one.place.key.removeprefix("n:").split("+"):
+        for key in one.key.removeprefix("n:").split("+"):
             parts.setdefault(key, []).append(one)
     on = {
         instrument: {key: place for key in parts if (place := _place(instrument, key))}
@@ -118,7 +123,7 @@ def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> l
 def necks_of(nodes: Sequence[PlaceFigures], drills: Iterable[Drill]) -> list[Neck]:
     """The necks of the drills that have the nodes, no other drill's of the same tuning."""
     ids = {one.drill for one in nodes}
-    return necks(nodes, (drill.instrument for drill in drills if drill.id in ids))
+    return necks((one.place for one in nodes), (drill.instrument for drill in drills if drill.id in ids))
 
 
 def _place(instrument: Instrument, key: str) -> Touched | None:
@@ -137,7 +142,7 @@ def _place(instrument: Instrument, key: str) -> Touched | None:
         return None
 
 
-def _together(key: str, figures: Sequence[PlaceFigures]) -> Rings:
-    of = sum(one.place.of for one in figures)
-    chance = sum(one.place.chance * one.place.of for one in figures) / of if of else figures[0].place.chance
-    return Rings(place_name(key), chance, sum(one.place.failed for one in figures), of)
+def _together(key: str, places: Sequence[Results]) -> Rings:
+    of = sum(one.of for one in places)
+    chance = sum(one.chance * one.of for one in places) / of if of else places[0].chance
+    return Rings(place_name(key), chance, sum(one.failed for one in places), of)

@@ -10,22 +10,18 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, timedelta
 from functools import partial
 
-from coach.learning.readings import CleanTempo, Place
 from coach.pages.document import document, escaped, figure, paragraph, section
 from coach.pages.parts import part_html, table_of
 from coach.report.class_parts import calm_text, counts_text, first_page, folded_text, student_parts
 from coach.report.classroom import Classroom, Student
-from coach.report.figures import PlaceFigures
 from coach.report.neck import necks
 from coach.report.overview import COLUMNS, Row, rows_of
 from coach.report.page import neck_drawing
 from coach.report.reply import DrillReply
-from coach.report.sums import Sum
 from coach.report.svg import NARROW, minutes_svg, tempo_svg
 from coach.report.work import Work
 from coach.strings.instrument import Instrument
 from coach.words.amounts import full_day, unbroken
-from coach.words.names import place_name
 
 _LEGEND = (
     "Minutes per day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
@@ -120,32 +116,17 @@ def _drawings(work: Work, today: date) -> Iterator[str]:
         return
     since = today - timedelta(days=SHOWN_DAYS - 1)
     known = [day for day in drill.days if since <= day.day <= today]
-    days = {day.day: Sum(day.reps, round(day.minutes * 60_000), day.rated, day.clean) for day in known}
     curve = [(day.day, day.fastest_bpm) for day in known if day.fastest_bpm]
-    if days:
-        drawn = figure(minutes_svg(days, since, today, NARROW))
+    if known:
+        drawn = figure(minutes_svg({day.day: day for day in known}, since, today, NARROW))
         if curve:
             rungs = (phrase.rung_bpm for phrase in work.phrases if phrase.rung_bpm)
             rung_bpm = min(rungs, default=curve[-1][1])
             drawn += figure(tempo_svg(work.title, curve, drill.goal_bpm, rung_bpm, since, today))
         yield f'<div class="grid">{drawn}</div>'
         yield paragraph(_LEGEND, "quiet")
-    for neck in necks(_nodes(drill), _instruments(drill)):
+    for neck in necks(drill.nodes, _instruments(drill)):
         yield from neck_drawing(neck)
-
-
-def _nodes(drill: DrillReply) -> list[PlaceFigures]:
-    return [
-        PlaceFigures(
-            place_name(one.key),
-            drill.id,
-            Place(
-                one.key, one.chance, CleanTempo(one.low_bpm, one.low_bpm, one.high_bpm), one.failed, one.of
-            ),
-            one.marked,
-        )
-        for one in drill.nodes
-    ]
 
 
 def _instruments(drill: DrillReply) -> list[Instrument]:

@@ -16,6 +16,7 @@ from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_phrase
 from coach.rating.counts import Counts
 from coach.report.figures import note_text
+from coach.report.machines import PROGRESS, joined
 from coach.report.reply import (
     DAYS_KEPT,
     RECENT_DAYS,
@@ -239,27 +240,22 @@ def _phrase(
 ) -> PhraseReply:
     """A row; what is clean in a fuller layer is clean in this one."""
     total = added(row for _, _, row in rows)
-    own_bpm = stands.rung_bpm if stands.reps else 0
-    fuller_bpm, fuller_fastest, fuller_landed = 0, 0, None
-    if fuller:
-        fuller_bpm = fuller.rung_bpm or 0
-        fuller_fastest, fuller_landed = fuller.fastest_clean_bpm or 0, fuller.landed
-    landed = [one for one in (stands.landed, fuller_landed) if one]
-    return PhraseReply(
+    own = PhraseReply(
         phrase.id,
         place_name(excerpt.subject) if excerpt.subject else phrase.name,
         excerpt.layer,
         fuller is None,
         stands.goal_bpm,
-        max(own_bpm, fuller_bpm) or None,
+        (stands.reps and stands.rung_bpm) or None,
         *_ends(stands.tempo),
         round(stands.now, 4),
-        max(total.fastest_bpm, fuller_fastest) or None,
-        max(landed, default=None),
-        stands.kept or bool(fuller and fuller.kept),
+        total.fastest_bpm or None,
+        stands.landed,
+        stands.kept,
         stands.tested,
         total.reps,
         rows[-1][0] if rows else None,
         phrase.revision,
         practised,
     )
+    return joined(own, fuller, PROGRESS) if fuller else own

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 
 from coach.pages import svg
 from coach.report.figures import Cold
+from coach.report.reply import DayReply
 from coach.report.sums import Sum
 from coach.words.amounts import clean_rate, duration, percent, short_day, tempo
 
@@ -19,7 +20,7 @@ _SIZE = 11.0
 _LEFT, _BOTTOM = 34.0, 22.0
 
 
-def minutes_svg(days: Mapping[date, Sum], since: date, today: date, width: float = 720.0) -> str:
+def minutes_svg(days: Mapping[date, Sum | DayReply], since: date, today: date, width: float = 720.0) -> str:
     """A bar for each day, its height in minutes."""
     height = 150.0
     step = (width - _LEFT) / ((today - since).days + 1)
