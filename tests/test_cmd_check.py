@@ -241,7 +241,7 @@ def test_a_new_drill_goes_to_the_practice_folder_and_replaces_nothing(tmp_path: 
         (["--bars", "0"], "0 is outside 1 to 64 bars"),
         (["--instrument", "harp"], "is not a ready-made instrument"),
         (["--instrument", "G,D"], "is not a note"),
-        (["--scale-mm", "long"], "'long' is not a number of mm"),
+        (["--scale-mm", "long"], "'long' is not a length; write mm, 864, or inches, 34in"),
     ],
 )
 def test_a_wrong_answer_for_a_new_drill_is_explained(words: list[str], message: str, capsys) -> None:  # type: ignore[no-untyped-def]
