@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 
 import numpy as np
@@ -17,8 +17,9 @@ from coach.folder.actions import Phase
 from coach.folder.settings import PracticeSettings
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log.log import Log
+from coach.midi.out import OutPort
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
-from coach.midi.ports import Link, list_ports
+from coach.midi.ports import list_ports
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
@@ -29,6 +30,7 @@ from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo
 from coach.session.host import Practice
 from coach.sound.engine import Engine
+from coach.sound.player import now_s
 from coach.sound.timeline import rep_timeline
 from tests.real.conftest import end, wait_for
 from tests.samples import sample_drill
@@ -104,10 +106,6 @@ def what_was_heard(process):
     return [(at_s, tuple(message)) for at_s, message in map(json.loads, printed.splitlines())]
 
 
-def connected(link):
-    wait_for(lambda: link.port is not None, 10, "the MIDI port")
-
-
 class Ahead:
     """A player whose rep is heard a quarter of a second after it is started, as a sound card's queue has it."""
 
@@ -142,18 +140,20 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
     """MIDI 1.0 detailed specification, real-time messages: 24 clocks to the quarter. General MIDI percussion: channel
     10, keys 76 and 77. How far single ones stray depends on the machine:
     `python -m benchmarks --only midi` measures that."""
-    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), 120)
+    tempo_bpm = 200
+    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), tempo_bpm)
     heard = [(at_s - begun, message) for at_s, message in what_was_heard(ear)]
 
     stamps = [at_s for at_s, message in heard if message == (CLOCK,)]
-    due = np.arange(round(48 * float(timeline.end_s))) / 48
+    quarters = round(float(timeline.end_s) * tempo_bpm / 60)
+    due = np.arange(24 * quarters) / (24 * tempo_bpm / 60)
     assert len(stamps) == len(due)
-    assert np.median(np.abs(np.diff(stamps) - 1 / 48)) < 0.001
+    assert np.median(np.abs(np.diff(stamps) - due[1])) < 0.001
     assert 0 <= np.median(stamps - due) < 0.005
     assert np.median(stamps[-48:] - due[-48:]) == pytest.approx(np.median(stamps[:48] - due[:48]), abs=0.003)
 
     order = [message[0] for _, message in heard if message[0] in (CLOCK, START, STOP)]
-    count_in_quarters = float(timeline.count_in_s) * 2
+    count_in_quarters = float(timeline.count_in_s) * tempo_bpm / 60
     assert order.index(START) == round(24 * count_in_quarters)
     assert order[order.index(START) + 1] == CLOCK
     assert order[-1] == STOP
@@ -175,6 +175,7 @@ from coach.music.drill import ClickPattern
 from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
 from coach.sound.engine import Engine
+from coach.sound.player import now_s
 from coach.sound.timeline import rep_timeline
 from tests.samples import sample_drill
 drill = sample_drill()
@@ -351,22 +352,18 @@ def test_ports_are_listed_by_name(ear, capsys):
 
 def test_a_port_that_comes_back_is_taken_up_again(jack):
     first = second_client(LISTENER)
-    link = Link("out", "ear")
-    link.open()
-    try:
-        connected(link)
-        end(first)
-        wait_for(lambda: link.port is None, 10, "the loss to be noticed")
-        assert "is gone" in link.status or "no MIDI" in link.status
+    with closing(OutPort("ear")) as port:
+        port.must_open()
+        what_was_heard(first)
+        wait_for(lambda: not port.is_open.is_set(), 10, "the loss to be noticed")
+        assert "is gone" in port.status or "no MIDI" in port.status
         again = second_client(LISTENER)
         try:
-            connected(link)
-            assert link.send((STOP,))
+            assert port.is_open.wait(10)
+            port.order("expect", now_s(), [(0, (STOP,))])
             assert (STOP,) in [message for _, message in what_was_heard(again)]
         finally:
             end(again)
-    finally:
-        link.close()
 
 
 def test_without_a_server_there_are_no_jack_ports_and_no_noise(capfd):
