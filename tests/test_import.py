@@ -622,7 +622,7 @@ def test_a_sequenced_bass_and_melody_read_as_a_teacher_would_write_them(tmp_path
     score = read_score(path)
     _, text = arranged(score, Choices(), str(path))
     assert "- Bass: 1 E:0, 3 E:3, 4 A:0\n        Melody: 1& G:7, 2 G:9 for 1, 4 G:10 for 0.25\n" in text
-    assert "# 6 notes released a little early or late now end with the next note or beat" in text
+    assert "# 6 notes released a little early or late, made to end with the next note or beat" in text
 
 
 def plain_midi(path: Path, melody: list[int], bass: list[int]) -> None:

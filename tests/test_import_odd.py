@@ -7,7 +7,10 @@ from pathlib import Path
 import music21
 import pytest
 
+from coach.score.arrange import arranged
+from coach.score.foreign import read_score
 from coach.score.midi_out import midi_bytes
+from coach.score.strands import Choices
 from tests.corpus import compared
 from tests.drillfile_drafts import drill_from
 from tests.test_import import measure, note, read
@@ -145,3 +148,18 @@ def test_midi_says_that_a_key_is_over_and_writes_half_a_bar_in_its_own_unit(tmp_
         (0.0, "4/4"),
         (12.0, "2/4"),
     ]
+
+
+def test_a_gradual_tempo_comes_back_from_midi_a_little_narrower_and_a_steady_one_as_it_was(
+    tmp_path: Path,
+) -> None:
+    """As import-export.md says it."""
+    bars = "{bass: '1 E:0'}, {tempo: 100% to 50%, bass: '1 E:0'}, {tempo: 87.5%, bass: '1 E:0'}"
+    path = tmp_path / "slower.mid"
+    path.write_bytes(
+        midi_bytes(drill_from(BACK_IN_C.partition("phrases")[0] + f"phrases: [{{bars: [{bars}]}}]"), 60)
+    )
+    drill, _ = arranged(read_score(path), Choices(), "slower.mid")
+    ratios = [(bar.start_ratio, bar.stop_ratio) for phrase in drill.phrases for bar in phrase.bars]
+    shown = [tuple(round(float(ratio * 100), 1) for ratio in pair) for pair in ratios]
+    assert shown == [(100, 100), (98.4, 51.5), (87.5, 87.5)]

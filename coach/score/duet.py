@@ -19,7 +19,7 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError
 from coach.music.key import Key, moved_spelling
-from coach.score.score import Score, ScoreBar, ScoreNote, Struck, join_ties, numbered
+from coach.score.score import Score, ScoreBar, ScoreNote, StruckNote, join_ties, numbered
 from coach.strings.fingering import Choice
 from coach.strings.fingering_text import place_text
 from coach.strings.instrument import Instrument
@@ -54,8 +54,8 @@ class Shift:
 class Duet:
     """The two lines and what the search needs to know of them."""
 
-    melody: tuple[Struck, ...]
-    bass: tuple[Struck, ...]
+    melody: tuple[StruckNote, ...]
+    bass: tuple[StruckNote, ...]
     instrument: Instrument
     seconds_per_whole: float
 
@@ -67,7 +67,7 @@ class Duet:
         )
         return melody, bass
 
-    def _wanted(self, one: Struck, semitones: int) -> WantedNote:
+    def _wanted(self, one: StruckNote, semitones: int) -> WantedNote:
         midi = self.moved(one, semitones)
         opens = any(midi == string.midi for string in self.instrument.strings)
         bass_worth = OPEN_WORTH if opens else BASS_WORTH
@@ -80,7 +80,7 @@ class Duet:
             leave_cost=worth - (RAISED_COST if midi > one.note.midi + semitones else 0.0),
         )
 
-    def moved(self, one: Struck, semitones: int) -> int:
+    def moved(self, one: StruckNote, semitones: int) -> int:
         """The pitch of a moved note; a bass note below the lowest string goes up an octave."""
         midi = one.note.midi + semitones
         return max(0, min(127, self.within(midi) if one.note.voice == BASS else midi))
@@ -90,7 +90,7 @@ class Duet:
         below = min(string.midi for string in self.instrument.strings) - midi
         return midi + 12 * max(0, -(-below // 12))
 
-    def pitches(self, line: Sequence[Struck]) -> Iterable[tuple[int, int]]:
+    def pitches(self, line: Sequence[StruckNote]) -> Iterable[tuple[int, int]]:
         """The pitches of a line as they stand in the score, each with how often it is struck."""
         return Counter(one.note.midi for one in line).items()
 
@@ -104,7 +104,7 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
     for bar in score.bars:
         starts.append((at, bar))
         at += bar.length
-    lines: dict[str, dict[Fraction, Struck]] = {MELODY: {}, BASS: {}}
+    lines: dict[str, dict[Fraction, StruckNote]] = {MELODY: {}, BASS: {}}
     for struck in join_ties(starts):
         onset, bar, note, _ = struck
         there = lines[note.voice].get(onset)
@@ -150,7 +150,7 @@ def place_duet(score: Score, duet: Duet, shift: Shift, choices: Sequence[Choice]
     score.remark("", _moved_text(shift))
 
 
-def _placed(one: Struck, choice: Choice, midi: int, spelled: str) -> ScoreNote:
+def _placed(one: StruckNote, choice: Choice, midi: int, spelled: str) -> ScoreNote:
     place = choice.place
     return replace(
         one.note,
@@ -167,13 +167,13 @@ def _placed(one: Struck, choice: Choice, midi: int, spelled: str) -> ScoreNote:
     )
 
 
-def _respelled(one: Struck, shift: Shift, midi: int) -> str:
+def _respelled(one: StruckNote, shift: Shift, midi: int) -> str:
     """The name of a moved note: as far along the line of fifths from its key as it was."""
     old = one.note.key or Key(0)
     return moved_spelling(one.note.spelled, old.moved(shift.key).fifths - old.fifths, midi)
 
 
-def _lost(duet: Duet, one: Struck, midi: int, spelled: str) -> str:
+def _lost(duet: Duet, one: StruckNote, midi: int, spelled: str) -> str:
     """Why a note is left out, and the nodes nearest to a melody note that rings nowhere."""
     key = one.bar.key or Key(0)
     name = spelled or str(key.spelling(midi))

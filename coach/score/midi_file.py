@@ -54,8 +54,8 @@ class Contents:
     keys: dict[Fraction, Key] = field(default_factory=dict)
     texts: list[str] = field(default_factory=list)
     title: str = ""
-    told: Counter[str] = field(default_factory=Counter)
-    """What was left out or changed, and how often."""
+    told: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """What was left out or changed, one of it (`note`) and how, and how often."""
 
 
 _AGAIN = "export it again as a MIDI file of type 1"
@@ -110,10 +110,10 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
         midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
         beside_cents = 100 * (note.pitch - round(note.pitch))
         if not note.harmonic and abs(beside_cents) > BENT_CENTS:
-            contents.told["bent notes written as the semitone nearest to their beginning"] += 1
+            contents.told["bent note", "written as the semitone nearest to the beginning"] += 1
         if 0 <= midi <= 127:
             says = note.harmonic and (stated is not None or abs(beside_cents) > BENT_CENTS)
-            onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents)
+            onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents, "onset")
             length = Fraction(note.stop, file.ticks_per_beat) - onset
             contents.notes.append(
                 ScoreNote(
@@ -161,7 +161,7 @@ def _notes(file: Any, contents: Contents) -> Iterator[RawNote]:
         """The notes of a key that only the pedal held."""
         for note in pedalled.pop((channel, key), ()):
             if stop > note.stop:
-                contents.told["notes lengthened by the sustain pedal"] += 1
+                contents.told["note", "lengthened by the sustain pedal"] += 1
             yield note._replace(stop=stop)
 
     tick = 0
@@ -196,7 +196,7 @@ def _notes(file: Any, contents: Contents) -> Iterator[RawNote]:
             if message.type == "note_on" and message.velocity:
                 yield from died_away(channel, key, tick)
                 if channel == CLICK_CHANNEL:
-                    contents.told["percussion notes left out"] += 1
+                    contents.told["percussion note", "left out"] += 1
                     continue
                 pitch = key + state["bend"] / 8192 * state["range"]
                 struck[track, channel, key].append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
@@ -232,9 +232,11 @@ def _end_notes(contents: Contents, exactly: bool) -> None:
         end = note.onset + note.length
         settled = None if exactly else _near_end(note, end, onsets[note.voice])
         if settled is None:
-            settled = _snapped(end, contents)
+            settled = _snapped(end, contents, "end")
         elif settled != end:
-            contents.told["notes released a little early or late now end with the next note or beat"] += 1
+            contents.told[
+                "note", "released a little early or late, made to end with the next note or beat"
+            ] += 1
         note.length = max(settled - note.onset, Fraction(1, 16))
 
 
@@ -282,12 +284,13 @@ def _meta(contents: Contents, message: Any, at: Fraction, track: int, kind: int)
         contents.texts.append(_text(message))
 
 
-def _snapped(quarters: Fraction, contents: Contents) -> Fraction:
+def _snapped(quarters: Fraction, contents: Contents, what: str) -> Fraction:
+    """The simple part of a quarter that is nearest; `what` it is of, for those that are told."""
     for divisor in _DIVISORS:
         near = Fraction(round(quarters * divisor), divisor)
         if abs(near - quarters) <= min(TOLERANCE, Fraction(1, 3 * divisor)):
             return near
-    contents.told["onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"] += 1
+    contents.told[what, "moved to the nearest twelfth or sixteenth of a quarter"] += 1
     return min(
         (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
         key=lambda near: abs(near - quarters),

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from itertools import pairwise
 
+from coach.ground.plain import counted
 from coach.ground.problem import CoachError
 from coach.score.limits import MAX_BARS
 from coach.score.midi_file import Contents, contents_of, parsed
@@ -42,8 +43,8 @@ def read_midi(
     if chosen:
         voices = list(dict.fromkeys(chosen))
         contents.notes = [note for note in contents.notes if note.voice in voices]
-    for what, count in contents.told.items():
-        score.remark("", f"{count} {what}")
+    for (what, how), count in contents.told.items():
+        score.remark("", f"{counted(count, what)} {how}")
     score.title = contents.title
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)
@@ -113,7 +114,7 @@ def _empty_bars(
         if len(bars) > MAX_BARS:
             raise CoachError(f"the file has more than {MAX_BARS} bars", where, guess="shorten it first")
     if skipped:
-        score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
+        score.remark("", f"{counted(skipped, 'empty bar')} before the first note left out")
     return bars
 
 

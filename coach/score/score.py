@@ -150,7 +150,7 @@ class Score:
         return joined[:MAX_REMARKS]
 
 
-class Struck(NamedTuple):
+class StruckNote(NamedTuple):
     """A struck note of bars that follow each other, its onset from the first bar's start."""
 
     onset: Fraction
@@ -160,9 +160,9 @@ class Struck(NamedTuple):
     """Not a continuation whose beginning lies outside, which is struck anew, and not tied to beyond the last bar."""
 
 
-def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[Struck]:
+def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[StruckNote]:
     """The struck notes of bars: one tied on is lengthened and its continuation dropped."""
-    joined_notes: list[Struck] = []
+    joined_notes: list[StruckNote] = []
     waiting: dict[tuple[int, Fraction], list[int]] = {}
     for start, bar in bars:
         for note in sorted(bar.notes, key=lambda note: (note.onset, not note.tie_stop)):
@@ -175,11 +175,11 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[Struck]:
                 rings = first.rings or note.rings
                 joined = replace(first, length=first.length + note.length, rings=rings)
                 complete = not (note.tie_start or first.tie_stop)
-                joined_notes[same] = Struck(first_onset, first_bar, joined, complete)
+                joined_notes[same] = StruckNote(first_onset, first_bar, joined, complete)
                 if note.tie_start:
                     waiting.setdefault((note.midi, onset + note.length), []).append(same)
                 continue
-            joined_notes.append(Struck(onset, bar, note, not (note.tie_start or note.tie_stop)))
+            joined_notes.append(StruckNote(onset, bar, note, not (note.tie_start or note.tie_stop)))
             if note.tie_start:
                 waiting.setdefault((note.midi, onset + note.length), []).append(len(joined_notes) - 1)
     return joined_notes
