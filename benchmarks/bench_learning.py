@@ -80,18 +80,13 @@ class Watch:
         failed = {fault.label for fault in played.faults}
         if played.cold:
             self.excerpts.cold(part.key, played.day, played.clean)
-        self.excerpts.practised(part.key, played.day, played.clean, played.cold)
+        self.excerpts.practised(part.key, played.day)
         for label, keys in enumerate(part.keys, 1):
             for key in filter(None, keys[:2]):
                 if played.cold:
                     self.events.cold(key, played.day, label not in failed)
-        clean = {
-            key: not any(key in keys and label in failed for label, keys in enumerate(part.keys, 1))
-            for event in part.keys
-            for key in filter(None, event[:2])
-        }
-        for key, rang in clean.items():
-            self.events.practised(key, played.day, rang, played.cold)
+        for key in {key for event in part.keys for key in filter(None, event[:2])}:
+            self.events.practised(key, played.day)
 
     def _count(self, policy: InSession, played: Played) -> None:
         minutes = played.part.rep_s(played.bpm) / 60
@@ -203,8 +198,8 @@ def rows(watch: Watch) -> Iterator[str]:
     for name, results in (("excerpts", watch.cold), ("nodes and moves", watch.cold_events)):
         base = sum(clean for _, clean in results) / len(results)
         yield f"cold {name}: log loss {log_loss(results):.3f}, base rate {entropy(base):.3f}, of {len(results)}"
-    yield from watch.excerpts.rows("cold excerpts")
-    yield from watch.events.rows("cold nodes and moves, by key")
+    yield watch.excerpts.row("cold excerpts")
+    yield watch.events.row("cold nodes and moves, by key")
     yield f"minutes on phrases that are truly safe: {watch.safe_minutes / watch.minutes:.1%}"
     yield "cold excerpts: " + ", ".join(reliability([(chance, float(clean)) for chance, clean in watch.cold]))
     yield "at the goal next day: " + ", ".join(reliability(watch.at_goal))

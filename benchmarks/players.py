@@ -23,7 +23,7 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from benchmarks.pieces import piece
-from coach.learning.choice import NEW_PHRASES, REPS, Choice, Sitting, Why, choose
+from coach.learning.choice import BEGUN_A_DAY, REPS, Choice, Sitting, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
 from coach.learning.plan import Purpose
@@ -263,26 +263,26 @@ class Chance(Rival):
         return self.rng.choice(self.wholes)
 
 
-class Boxes(Rival):
-    """Boxes by phrase: cold clean near the goal moves a phrase up a box, failed to the first; due after 2^box days."""
+class DoublingWaits(Rival):
+    """Cold clean near the goal doubles a phrase's wait, up to 32 days; a failure sets it back to a day."""
 
     def __init__(self, material: Material, rng: Random) -> None:
         super().__init__(material, rng)
-        self.box: dict[str, int] = {}
+        self.wait: dict[str, int] = {}
         self.seen: dict[str, int] = {}
 
     def choose(self, day: int) -> Part:
-        def wait(part: Part) -> tuple[float, str]:
-            due = self.seen.get(part.key, 0) + 2 ** self.box.get(part.key, 0)
+        def until(part: Part) -> tuple[float, str]:
+            due = self.seen.get(part.key, 0) + self.wait.get(part.key, 1)
             return (due - day + 2 * self.turns_today.get(part.key, 0), part.key)
 
         others = [part for part in self.wholes if part.key != self.last] or self.wholes
-        return min(others, key=wait)
+        return min(others, key=until)
 
     def after(self, played: Played) -> int:
         if played.cold:
             up = played.clean and played.bpm >= 0.9 * played.part.goal_bpm
-            self.box[played.part.key] = min(self.box.get(played.part.key, 0) + 1, 5) if up else 0
+            self.wait[played.part.key] = min(2 * self.wait.get(played.part.key, 1), 32) if up else 1
             self.seen[played.part.key] = played.day
         return super().after(played)
 
@@ -300,7 +300,7 @@ class Coach:
     def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
         if self.sitting is None or day != self.sitting.day:
             today = date.fromordinal(day)
-            self.sitting = sitting_of(self.learnt, self.material, today, seconds, NEW_PHRASES)
+            self.sitting = sitting_of(self.learnt, self.material, today, seconds, BEGUN_A_DAY)
         elif self.chosen:
             self.sitting = replace(self.sitting.after(self.chosen), seconds_left=seconds)
         self.chosen = choose(self.learnt, self.material, self.sitting)
@@ -435,7 +435,7 @@ POLICIES: Mapping[str, Callable[[Material, Random], Policy]] = {
     "uniform": Plain,
     "uniform with tries": Rival,
     "gap": Gap,
-    "boxes": Boxes,
+    "doubling": DoublingWaits,
     "weakest": Weakest,
     "blocked": Blocked,
     "random": Chance,

@@ -1,26 +1,21 @@
-"""What others would say of a cold repetition: power-law memory, and the scheduler of PyPI `fsrs` where it is installed.
+"""What power-law memory would say of a cold repetition.
 
-Both know when a thing was practised and how it went, and nothing of the tempo. The power law is a logistic curve over
-ln of the sum of age^-d of its repetitions (Anderson, Fincham and Douglass 1999, JEP:LMC 25:1120), its three numbers
-fitted to the very results that it is judged by. `fsrs` has its published parameters, and one grade a day: the cold
-repetition's, good or again.
+It knows when a thing was practised, and nothing of the tempo: a logistic curve over ln of the sum of age^-d of its
+repetitions (Anderson, Fincham and Douglass 1999, JEP:LMC 25:1120), its three numbers fitted to the very results that
+it is judged by.
 """
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 DECAYS = (0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
 STEPS = 25
-_FSRS: Any = importlib.import_module("fsrs") if importlib.util.find_spec("fsrs") else None
 
 
 @dataclass
@@ -30,15 +25,11 @@ class Yardstick:
     strengths: list[list[float]] = field(default_factory=list)
     """A row a cold result: the sum of age^-d for each of `DECAYS`."""
     clean: list[bool] = field(default_factory=list)
-    recalled: list[float] = field(default_factory=list)
-    """What fsrs expected of it; empty where it is not installed."""
     _practised: dict[str, Counter[int]] = field(default_factory=dict)
-    _cards: dict[str, Any] = field(default_factory=dict)
 
     def begin(self) -> None:
         """Another player comes."""
         self._practised.clear()
-        self._cards.clear()
 
     def cold(self, key: str, day: int, clean: bool) -> None:
         """A cold result of something that was practised on an earlier day."""
@@ -50,37 +41,19 @@ class Yardstick:
             return
         self.strengths.append(rows)
         self.clean.append(clean)
-        if _FSRS and key in self._cards:
-            self.recalled.append(_SCHEDULER.get_card_retrievability(self._cards[key], _moment(day)))
 
-    def practised(self, key: str, day: int, clean: bool, cold: bool) -> None:
+    def practised(self, key: str, day: int) -> None:
         """One repetition; call after `cold`."""
         self._practised.setdefault(key, Counter())[day] += 1
-        if _FSRS and cold:
-            grade = _FSRS.Rating.Good if clean else _FSRS.Rating.Again
-            card = self._cards.get(key) or _FSRS.Card()
-            self._cards[key] = _SCHEDULER.review_card(card, grade, _moment(day))[0]
 
-    def rows(self, name: str) -> list[str]:
-        """Their log losses, as text."""
-        told = [f"{name}: power law, fitted to them, {self.power_law():.3f}"]
-        if _FSRS and self.recalled:
-            told.append(f"{name}: fsrs {_loss(np.array(self.recalled), np.array(self.clean)):.3f}")
-        elif not _FSRS:
-            told.append("fsrs is not installed")
-        return told
+    def row(self, name: str) -> str:
+        """Its log loss, as text."""
+        return f"{name}: power law, fitted to them, {self.power_law():.3f}"
 
     def power_law(self) -> float:
         """The least log loss that a logistic curve over ln strength reaches."""
         y = np.array(self.clean, dtype=float)
         return min(_fitted(np.log(np.array(column)), y) for column in zip(*self.strengths, strict=True))
-
-
-_SCHEDULER: Any = _FSRS.Scheduler(enable_fuzzing=False) if _FSRS else None
-
-
-def _moment(day: int) -> datetime:
-    return datetime(2000, 1, 1, 18, tzinfo=UTC) + timedelta(days=day - 730_120)
 
 
 def _fitted(x: Any, y: Any) -> float:

@@ -8,7 +8,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from coach.learning.choice import NEW_PHRASES, Sitting
+from coach.learning.choice import BEGUN_A_DAY, Sitting
 from coach.learning.learning import Learnt
 from coach.learning.material import material_of
 from coach.learning.planner import sitting_of
@@ -78,5 +78,5 @@ def joins_of(drill: Drill, layer: str = TOGETHER) -> tuple[Excerpt, ...]:
 
 def sitting_on(day: int, seconds: float = 1200, **changes: Any) -> Sitting:
     """The start of a session on a day (its ordinal) without practice or assignments, but for what `changes`."""
-    start = sitting_of(Learnt(), material_of([]), date.fromordinal(day), seconds, NEW_PHRASES)
+    start = sitting_of(Learnt(), material_of([]), date.fromordinal(day), seconds, BEGUN_A_DAY)
     return replace(start, **changes)

@@ -61,7 +61,7 @@ def test_a_power_law_without_anything_to_tell_apart_says_the_base_rate():
     """Three of four clean at one age: the entropy of a coin of 3/4 in nats is .562 (Shannon 1948)."""
     yardstick = Yardstick()
     for number in range(40):
-        yardstick.practised(f"{number}", 1, clean=True, cold=True)
+        yardstick.practised(f"{number}", 1)
         yardstick.cold(f"{number}", 5, clean=number % 4 > 0)
     assert yardstick.power_law() == pytest.approx(0.5623, abs=1e-4)
 
@@ -70,7 +70,7 @@ def test_a_power_law_tells_what_was_practised_lately_from_what_was_not():
     yardstick = Yardstick()
     for number in range(40):
         day = 1 if number % 2 else 50
-        yardstick.practised(f"{number}", day, clean=True, cold=True)
+        yardstick.practised(f"{number}", day)
         yardstick.cold(f"{number}", 51, clean=day == 50 or number % 8 == 1)
     assert yardstick.power_law() < 0.3
 
@@ -78,7 +78,7 @@ def test_a_power_law_tells_what_was_practised_lately_from_what_was_not():
 def test_what_was_not_practised_before_is_no_cold_result_of_a_yardstick():
     yardstick = Yardstick()
     yardstick.cold("a", 5, clean=True)
-    yardstick.practised("a", 5, clean=True, cold=True)
+    yardstick.practised("a", 5)
     yardstick.cold("a", 5, clean=True)
     assert yardstick.clean == []
 

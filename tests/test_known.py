@@ -85,11 +85,11 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
     plan = json.loads(coach("plan", "pocket", "--json"))
     assert max(item["tempo_bpm"] or 0 for item in plan["items"][:4]) >= 60
     assert not [
-        item for item in plan["items"] if item["purpose"] == "new" and "piece" not in str(item["excerpt"])
+        item for item in plan["items"] if item["purpose"] == "begin" and "piece" not in str(item["excerpt"])
     ]
     assert "taken back" in coach("know", "pocket", "--undo")
     plan = json.loads(coach("plan", "pocket", "--json"))
-    assert plan["items"][1]["purpose"] == "new"
+    assert plan["items"][1]["purpose"] == "begin"
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ async def test_on_the_plan_one_key_asks_and_the_plan_is_made_anew(tmp_path):
         chosen = app.screen.plan.items[1].excerpt
         await pilot.press("down", "i", *"76", "enter")
         await pilot.pause()
-        assert "new" not in {item.purpose for item in app.screen.plan.items if item.excerpt == chosen}
+        assert "begin" not in {item.purpose for item in app.screen.plan.items if item.excerpt == chosen}
         assert [entry.body["bpm"] for entry in app.desk.log.entries("known")] == [76]
         await pilot.press("d", "i", *"0x", "enter")
         await pilot.pause()

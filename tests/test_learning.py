@@ -402,20 +402,20 @@ def test_what_was_just_played_comes_again_only_where_nothing_else_is_due(seed: i
             other = choose(learnt, material, replace(sitting, left_alone=frozenset({bars})))
             in_pace = sitting.new < sitting.pace
             apart_too = other and bars_of(other.option.part.excerpt) in last[-1:]
-            assert other is None or apart_too or (other.why is Why.NEW and not in_pace)
+            assert other is None or apart_too or (other.why is Why.BEGIN and not in_pace)
             repeats += 1
         became = rng.choice(("clean", "failed", "broken off"))
         part, faults = turn.option.part, {1: CHOKED} if became == "failed" else {}
         for _ in range(0 if became == "broken off" else turn.reps):
             learnt.take(part.excerpt, part.keys, turn.bpm, part.goal_bpm, faults, DAY)
-        sitting = replace(sitting.after(turn), new=0)
+        sitting = replace(sitting.after(turn), begun=0)
 
 
 def test_new_phrases_come_at_the_players_pace() -> None:
     drill = piece("long", 2)
     for pace in (1, 3):
         plan = make_plan(TODAY, 30, [drill], Learnt(), pace=pace)
-        assert sum(item.purpose is Purpose.NEW for item in plan.items) == pace
+        assert sum(item.purpose is Purpose.BEGIN for item in plan.items) == pace
 
 
 def test_what_was_only_heard_within_the_piece_for_a_week_is_heard_by_itself() -> None:
@@ -550,7 +550,7 @@ def test_what_failed_in_another_phrase_is_no_reason_for_a_new_one() -> None:
     failing: list[dict[int, Result]] = [{event: CHOKED} for event in range(1, len(first.keys) + 1)]
     learnt = practised(*[(first, 60, failed, DAY - 1) for failed in failing * 3])
     plan = make_plan(TODAY, 20, [drill], learnt)
-    assert {item.reason for item in plan.items if item.purpose is Purpose.NEW} == {"Not played yet."}
+    assert {item.reason for item in plan.items if item.purpose is Purpose.BEGIN} == {"Not played yet."}
 
 
 def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
@@ -578,7 +578,7 @@ def test_new_phrases_come_first_on_their_day() -> None:
     drill = piece("long", 2)
     plan = make_plan(TODAY, 30, [drill], Learnt(), pace=3)
     purposes = [item.purpose for item in plan.items if item.excerpt]
-    assert purposes[:3] == [Purpose.NEW] * 3
+    assert purposes[:3] == [Purpose.BEGIN] * 3
 
 
 def test_a_list_of_reasons_says_each_sentence_once() -> None:
@@ -718,18 +718,18 @@ def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
 def test_a_second_session_of_a_day_brings_no_more_new_phrases_than_the_day_has_left(tmp_path, capsys):
     folder = ("--folder", str(tmp_path), "--date", "2026-12-01")
     (tmp_path / "drills").mkdir()
-    (tmp_path / "settings.yaml").write_text("practice: {new_phrases: 2}\n")
+    (tmp_path / "settings.yaml").write_text("practice: {begun_a_day: 2}\n")
     (tmp_path / "answers").write_text("choked 1 2\n" * 12 + "stop\n")
 
-    def new_phrases() -> set[str]:
+    def begun() -> set[str]:
         capsys.readouterr()
         assert main(["plan", "swallows-under-the-roof", "--json", *folder]) == 0
         items = json.loads(capsys.readouterr().out)["items"]
-        return {str(item["excerpt"]) for item in items if item["purpose"] == "new"}
+        return {str(item["excerpt"]) for item in items if item["purpose"] == "begin"}
 
-    assert len(new_phrases()) == 2
+    assert len(begun()) == 2
     assert main(["practice", "swallows-under-the-roof", "--answers", str(tmp_path / "answers"), *folder]) == 0
-    assert new_phrases() == set()
+    assert begun() == set()
 
 
 def test_two_days_of_failures_after_a_good_one_are_no_way_to_the_goal(tmp_path, capsys):

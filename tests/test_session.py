@@ -263,7 +263,7 @@ def test_an_assigned_drill_comes_first_throughout_the_session():
 
 def test_what_is_new_and_was_broken_off_waits_for_other_turns_and_eats_no_pace():
     items = practised((piece("short", 1),), 9, (Fault(1, NOT_REACHED),), pace=1)
-    new = [item.excerpt for item in items if item.purpose is Purpose.NEW]
+    new = [item.excerpt for item in items if item.purpose is Purpose.BEGIN]
     assert len(new) > 2
     assert len(set(new)) == 1
     assert all(before.excerpt != after.excerpt for before, after in pairwise(items))
@@ -357,7 +357,7 @@ def test_the_next_turn_is_announced_in_the_last_bar_of_clicks_and_its_count_in_t
     assert effects[-1] == AutoGo(0.0)
 
 
-@pytest.mark.parametrize("second", [Purpose.NEW, Purpose.COLD])
+@pytest.mark.parametrize("second", [Purpose.BEGIN, Purpose.COLD])
 def test_what_is_new_or_cold_waits_until_the_player_is_ready(second):
     session, effects = drive(two_turns(second), *rep(CHOKE_2), *rep())
     assert task_of(session).excerpt.phrases == ("wick",)

@@ -46,7 +46,7 @@ class PracticeSettings:
     minutes: int = row(
         Whole(1, 240, "min"), 20, "a session's length", choices=(10, 15, 20, 25, 30, 45, 60, 90)
     )
-    new_phrases: int = row(
+    begun_a_day: int = row(
         Whole(0, 50),
         5,
         "phrases begun a day; more when nothing else needs the time",

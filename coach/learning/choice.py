@@ -9,8 +9,8 @@ excerpt was played today. Gain per unit of time: Pavlik and Anderson 2008, J. Ex
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
-warm-up, a pace for new phrases, no phrase twice running and other turns between two times through the piece where
-there are any, what was held at its goal today only in minutes that are left, three cold tests a day, no phrase
+warm-up, a pace for what is begun, no phrase twice running, other turns between two times through the piece where there
+are any, what was held at its goal today only in minutes that are left, three cold tests a day, no phrase
 without being heard by itself for a week.
 """
 
@@ -42,7 +42,7 @@ TESTS_A_DAY = 3
 OPEN = (0.5, 0.9)
 """A cold test is worth it where its answer is open."""
 WARM_PART = 0.8
-NEW_PHRASES = 5
+BEGUN_A_DAY = 5
 """New phrases of a day, which come first; more only where nothing else needs the time."""
 PIECE_APART = 3
 """So many other turns stand between two times through a piece, where there are any."""
@@ -70,7 +70,7 @@ class Why(StrEnum):
     WARM_UP = "warm-up"
     TEST = "test"
     UNHEARD = "unheard"
-    NEW = "new"
+    BEGIN = "begin"
     SLOW = "slow"
     PIECE = "piece"
     STEADY = "steady"
@@ -115,10 +115,10 @@ class Sitting:
     """Whether a turn was played today."""
     tests: int
     """Cold tests of the day so far."""
-    new: int
-    """New phrases so far."""
+    begun: int
+    """Phrases begun today."""
     pace: int
-    """New phrases that come first."""
+    """Phrases begun a day before all else."""
     left_alone: frozenset[Bars]
     """Left alone for today."""
     urgent: frozenset[str]
@@ -132,7 +132,7 @@ class Sitting:
             recent=(*self.recent, turn.option.part.excerpt),
             warm=True,
             tests=self.tests + (turn.why is Why.TEST),
-            new=self.new + (turn.why is Why.NEW),
+            begun=self.begun + (turn.why is Why.BEGIN),
         )
 
 
@@ -286,7 +286,7 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | N
     needed = [each for each in begun if _needed(learnt, each, sitting)]
     due = [
         [each for each in begun if _unheard(learnt, each, sitting)],
-        fresh if sitting.new < sitting.pace else [],
+        fresh if sitting.begun < sitting.pace else [],
         [each for each in needed if not _held(learnt, each, sitting)],
     ]
     again = [each for each in needed if learnt.records[each.part.key].today < REPS_A_DAY]
@@ -340,7 +340,7 @@ def _held(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
 
 def _why(learnt: Learnt, option: Option, sitting: Sitting) -> Why:
     if option.part.key not in learnt.records:
-        return Why.NEW
+        return Why.BEGIN
     if _unheard(learnt, option, sitting):
         return Why.UNHEARD
     if option.part.excerpt.kind is Kind.PIECE:

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.ground.frozen import frozen
-from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, option
+from coach.learning.choice import AHEAD, BEGUN_A_DAY, REPS, option
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.planner import sitting_of
@@ -105,7 +105,7 @@ def forecast(
     parts = material.parts(drill)
     rng = np.random.default_rng([seed, *drill.id.encode()])
     at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, draws, rng)
-    sitting = sitting_of(learnt, material, day, 0.0, NEW_PHRASES)
+    sitting = sitting_of(learnt, material, day, 0.0, BEGUN_A_DAY)
     failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
         drill.id,
@@ -179,7 +179,7 @@ def _days(
         now = -np.logaddexp(0.0, -kappa * x).sum(axis=1)
         ln_later = -np.add.reduceat(np.logaddexp(0.0, kappa_later * (AHEAD * FADING - x)), starts, axis=1)
         later = np.exp(ln_later)
-        held = (share * now >= math.log(TARGET)) & (ahead * NEW_PHRASES >= unbegun)
+        held = (share * now >= math.log(TARGET)) & (ahead * BEGUN_A_DAY >= unbegun)
         at_goal[held & (at_goal == np.inf)] = ahead
         sure = (at_goal < np.inf) & (ln_later + slips >= math.log(KEPT_CHANCE)).all(axis=1)
         kept[sure & (kept == np.inf)] = ahead

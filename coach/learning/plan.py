@@ -19,7 +19,7 @@ class Purpose(StrEnum):
     TUNE = "tune"
     WARM_UP = "warm-up"
     COLD = "cold"
-    NEW = "new"
+    BEGIN = "begin"
     CLIMB = "climb"
     AT_GOAL = "at goal"
     PIECE = "piece"
@@ -59,7 +59,7 @@ class Plan:
     """What the player should know: nothing more is needed today, today is far above the week's habit, ..."""
     drills: frozenset[str] = frozenset()
     """Ids of the drills that it was made over."""
-    new_phrases: int = 5
-    """How many new phrases the day may still bring."""
+    begun_a_day: int = 5
+    """How many phrases the day may begin."""
     chosen: bool = True
     """Whether a session may choose anew what follows; not where the player changed the plan."""

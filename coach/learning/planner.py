@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.choice import NEW_PHRASES, Bars, Choice, Option, Sitting, Why, choose
+from coach.learning.choice import BEGUN_A_DAY, Bars, Choice, Option, Sitting, Why, choose
 from coach.learning.learning import KEPT_DAYS, Learnt
 from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -38,7 +38,7 @@ _PURPOSE = {
     Why.WARM_UP: Purpose.WARM_UP,
     Why.TEST: Purpose.COLD,
     Why.UNHEARD: Purpose.CLIMB,
-    Why.NEW: Purpose.NEW,
+    Why.BEGIN: Purpose.BEGIN,
     Why.SLOW: Purpose.CLIMB,
     Why.PIECE: Purpose.PIECE,
     Why.STEADY: Purpose.AT_GOAL,
@@ -68,8 +68,8 @@ def history_of(log: Log, learnt: Learnt, day: date) -> History:
     }
     # Looking for a day's repetitions goes through the whole log: not where there are none yet.
     reps = log.reps(day, day) if day.toordinal() in learnt.days else []
-    new = {rep.excerpt for rep in reps if rep.purpose == Purpose.NEW}
-    return History(minutes, hurt, len(new & learnt.records.keys()))
+    begun = {rep.excerpt for rep in reps if rep.purpose == Purpose.BEGIN}
+    return History(minutes, hurt, len(begun & learnt.records.keys()))
 
 
 def drills_taken_up(log: Log) -> dict[str, bool]:
@@ -88,12 +88,12 @@ def make_plan(
     learnt: Learnt,
     history: History | None = None,
     material: Material | None = None,
-    pace: int = NEW_PHRASES,
+    pace: int = BEGUN_A_DAY,
 ) -> Plan:
     """The plan for a practice day, over drills in the order in which new ones are to be met.
 
-    `material` may be given where many plans are made for the same drills; `pace` is how many new phrases a day may
-    bring.
+    `material` may be given where many plans are made for the same drills; `pace` is how many phrases a day
+    may begin.
     """
     history = history or History()
     pace = max(pace - history.begun, 0)
@@ -133,7 +133,7 @@ def sitting_of(
 ) -> Sitting:
     """What a choice must know after these items of a session, none at its start; `left_alone` is what is for today.
 
-    A new phrase counts once it was rated: one that was broken off is as new as before.
+    A phrase counts as begun once it was rated; one that was broken off does not.
     """
     today = day.toordinal()
     played = [(item.purpose, item.excerpt) for item in done if item.excerpt]
@@ -143,7 +143,9 @@ def sitting_of(
         recent=tuple(excerpt for _, excerpt in played),
         warm=bool(played) or today in learnt.days,
         tests=sum(purpose is Purpose.COLD for purpose, _ in played),
-        new=len({each for purpose, each in played if purpose is Purpose.NEW and each.key in learnt.records}),
+        begun=len(
+            {each for purpose, each in played if purpose is Purpose.BEGIN and each.key in learnt.records}
+        ),
         pace=pace,
         left_alone=left_alone,
         urgent=frozenset(drill.id for drill in material.drills if open_assignment(drill, day)),

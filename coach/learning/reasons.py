@@ -28,7 +28,7 @@ def reason(learnt: Learnt, turn: Choice, day: date) -> str:
             return f"You said that you play it at about {record.bpm}: show it."
         case Why.UNHEARD:
             return f"Not heard by itself since {_day(learnt.records[part.key].day, day)}."
-        case Why.NEW:
+        case Why.BEGIN:
             return _broke(learnt, option) or "Not played yet."
         case Why.PIECE:
             return (

@@ -22,7 +22,7 @@ from datetime import date
 from enum import StrEnum
 
 from coach.ground.frozen import frozen
-from coach.learning.choice import NEW_PHRASES, Bars, bars_of
+from coach.learning.choice import BEGUN_A_DAY, Bars, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -117,7 +117,7 @@ class Coaching:
     day: date
     adapts: bool = True
     chooses: bool = True
-    pace: int = NEW_PHRASES
+    pace: int = BEGUN_A_DAY
     rungs: Mapping[str, int] = field(default_factory=dict)
     """By excerpt key."""
     left_alone: frozenset[Bars] = frozenset()
@@ -137,7 +137,7 @@ class Coaching:
             plan.day,
             adapts,
             plan.chosen,
-            plan.new_phrases,
+            plan.begun_a_day,
             spare_s=60 * (plan.minutes - sum(item.minutes for item in plan.items)),
         )
 

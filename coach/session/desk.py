@@ -148,7 +148,7 @@ class Desk:
             return self.run_plan(self.library.drills[0], excerpt_at(self.library.drills[0], self.run))
         minutes = self.minutes if minutes is None else minutes
         drills = self.in_plan() if drills is None else drills
-        pace = self.settings.practice.new_phrases
+        pace = self.settings.practice.begun_a_day
         learnt = self.learnt()
         history = history_of(self.log, learnt, self.today)
         return make_plan(self.today, minutes, drills, learnt, history, pace=pace)

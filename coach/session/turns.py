@@ -175,7 +175,7 @@ def announced(session: Session) -> PlanItem | None:
 
 
 def _following(session: Session, turn: Turn) -> PlanItem | None:
-    """The plan's next item, but not where the player gets ready first: something new, a cold repetition, a rest."""
+    """The plan's next item, but not where the player gets ready first: a phrase to begin, a cold repetition, rest."""
     following = session.coaching.next_item(turn.number + 1)
     if following is None or session.pause_s > 0:
         return None
@@ -183,7 +183,7 @@ def _following(session: Session, turn: Turn) -> PlanItem | None:
 
 
 def _waits(item: PlanItem) -> bool:
-    return item.excerpt is None or item.purpose in (Purpose.NEW, Purpose.COLD)
+    return item.excerpt is None or item.purpose in (Purpose.BEGIN, Purpose.COLD)
 
 
 def _stands_ready(session: Session, expected: PlanItem) -> bool:

@@ -151,12 +151,12 @@ class SessionWords(CoachScreen):
         return bool(self.coach.desk.settings.sound.silent_note_seen)
 
     def _why(self, named: bool) -> str:
-        """Why the item is there, by name where the line speaks of another too; of a new one what the teacher wrote."""
+        """Why the item is there, by name where another is told of too; where it begins, what the teacher wrote."""
         music = self.practice.session.music
         if music is None:
             return ""
         item, task = music.turn.item, music.task
-        note = teachers_note(task.drill) if item.purpose is Purpose.NEW else ""
+        note = teachers_note(task.drill) if item.purpose is Purpose.BEGIN else ""
         return " ".join(filter(None, (f"{task.passage.title}:" if named else "", item.reason, note)))
 
     def _purpose(self, turn: Turn) -> str:
