@@ -102,7 +102,7 @@ ANSWERS = (
 )
 SETTINGS = (
     "practice:\n  minutes: 20\nscreen:\n  theme: dusk\n  ascii: no\nmidi:\n  bindings:\n    clean: cc 64 # left\n",
-    "practice: {minutes: 30, new_phrases: 0, pause_s: 1.5}\nscreen:\n  theme: dusk # dark\n  view: study\n",
+    "practice: {minutes: 30, begun_a_day: 0, pause_s: 1.5}\nscreen:\n  theme: dusk # dark\n  view: study\n",
     "sound: {device: '', offset_ms: -20, click: wood, click_db: -20}\nmidi:\n  in_port: virtual\n  channel: 10\n  clock: true\n"
     "  bindings: {clean: [cc 64], again: note 60}\nkeys:\n  louder: g\n  stop: [f5, ctrl+s]\n",
     "sound:\n  input: mic\n  offset_ms: 12.5\n  hearing_note_seen: yes\nlistening:\n  on: yes\n  note_seen: yes\n"
