@@ -420,7 +420,17 @@ class InSession:
         plan = make_plan(date.fromordinal(day), minutes, drills, learnt, None, self.material)
         coaching = replace(Coaching.of(plan, learnt, drills), material=self.material)
         by_id = {drill.id: drill for drill in drills}
-        self.session, _ = machine.start(plan, by_id, coaching, self.now_ms, 0, player="x", nonce=bytes(8))
+        self.session, _ = machine.start(
+            plan,
+            by_id,
+            coaching,
+            self.now_ms,
+            0,
+            player="x",
+            nonce=bytes(8),
+            pause_s=2.0,
+            run_on_pause_s=2.0,
+        )
 
     def _receive(self, event: SessionEvent) -> None:
         if self.session:

@@ -73,6 +73,7 @@ from tests import samples
 from tests.samples import FOUR_FOUR, sample_drill
 
 DAY = date(2026, 3, 2)
+PAUSES = {"pause_s": 2.0, "run_on_pause_s": 2.0}
 CHOKE_2 = Fault(2, CHOKED)
 
 
@@ -102,7 +103,7 @@ def begin(items: tuple[PlanItem, ...], **options: object) -> tuple[Session, tupl
         0,
         player="ada",
         nonce=bytes(8),
-        **options,  # type: ignore[arg-type]
+        **{**PAUSES, **options},  # type: ignore[arg-type]
     )
 
 
@@ -242,7 +243,7 @@ def practised(
         Coaching(plan.items, learnt, material, DAY, pace=pace),
         {each.id: each for each in drills},
     )
-    session, _ = machine.start(plan, by_id, coaching, EVENING_MS, 0, player="ada", nonce=bytes(8))
+    session, _ = machine.start(plan, by_id, coaching, EVENING_MS, 0, player="ada", nonce=bytes(8), **PAUSES)
     while number_of(session) <= turns:
         session, _ = drive(session, Go() if session.phase is Phase.REST else Rated(faults), after_s=5)
     return [item for item in session.coaching.items[: turns + 1] if item.excerpt]

@@ -222,6 +222,7 @@ class Player:
             player="ada",
             nonce=bytes(8),
             pause_s=self.pause_s,
+            run_on_pause_s=2.0,
         )
         return self._shown(effects)
 

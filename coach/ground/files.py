@@ -32,14 +32,6 @@ def write_whole(path: Path, pieces: Iterable[bytes], through_links: bool = True)
     sync_folder(path.parent)
 
 
-def make_synced_folder(folder: Path) -> None:
-    """Make a folder if need be, and force its name to the disk; OSError where it can't be made."""
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(folder.parent)
-        sync_folder(folder.parent.parent)
-
-
 def sync_folder(folder: Path) -> None:
     """Force a folder's entries to the disk, where the platform can."""
     try:

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from coach.ground.files import make_synced_folder, write_whole
+from coach.ground.files import sync_folder, write_whole
 from coach.ground.problem import CoachError, Problem, reason_of
 
 _SAFELY = (
@@ -98,7 +98,9 @@ def keep_checked(path: Path, body: bytes) -> None:
 def make_own_folder(folder: Path) -> None:
     """Make a folder if need be, its name on the disk; CoachError as `refuse_link`, OSError where it can't be made."""
     if not refuse_link(folder):
-        make_synced_folder(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        sync_folder(folder.parent)
+        sync_folder(folder.parent.parent)
 
 
 def refuse_link(folder: Path) -> bool:

@@ -5,8 +5,6 @@ and a void one takes it out. Repetitions are in order of (practice day, id), eac
 in. Times are UTC in ms beside the local offset in minutes; days are practice days (04:00 to 04:00).
 
 Where to begin: `Log.open`, `send` to write, `reps` to read, `state` for what follows from them (`coach.log.fold`).
-Files of this room: `lines` (one line), `disk` (opening, appending), `pen` (what this run writes), `shelf` (reading the
-folder), `book` (records), `people` (names), `cache` (states of folds), `upkeep` (check, back up, forget).
 """
 
 from __future__ import annotations

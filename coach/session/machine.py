@@ -3,18 +3,8 @@
 Theory of operation. A session carries out a plan, item by item. `receive(session, event, now_ms, utc_offset_min)`
 returns the next session and the effects that the host must carry out, in order: start a repetition, stop the sound,
 save something, tell the player something. Nothing here reads a clock, a file or a device. `TRANSITIONS`, at the end,
-is the whole machine: in which state which event is accepted, who handles it
-(`handlers`), and where it may lead. Any other event
-raises `NotNow` and changes nothing; `accepts` asks first.
-
-    Ready       the excerpt stands on the screen, hands find their place; Go starts the count-in
-    Listening   the model plays; its end leads back to Ready
-    Playing     count-in and repetition; marks and suggestions may come in as it sounds
-    Rating      the repetition is over; Confirm saves what is marked, nothing marked is clean
-    Amending    a saved repetition is rated anew
-    Paused      sound off; Go returns to where the pause began
-    Rest        an item without an excerpt (tuning, break); Go goes on
-    Done        the end; only the last rating can be taken back
+is the whole machine: in which of the `states` which event is accepted, who handles it (`handlers`), and where it may
+lead. Any other event raises `NotNow` and changes nothing; `accepts` asks first.
 
 A repetition counts when it is rated: the effect that saves it precedes any other, so that it is on disk before the
 next count-in. After a rating the same turn goes on by itself (`AutoGo`), so that the usual repetition costs one key.
@@ -34,7 +24,7 @@ from coach.session import events as on
 from coach.session import handlers as act
 from coach.session.coaching import Coaching
 from coach.session.events import SessionEvent
-from coach.session.session import PAUSE_BETWEEN_REPS_S, Session, with_entry
+from coach.session.session import Session, with_entry
 from coach.session.states import (
     Amending,
     Done,
@@ -66,8 +56,8 @@ def start(
     *,
     player: str,
     nonce: bytes,
-    pause_s: float = PAUSE_BETWEEN_REPS_S,
-    run_on_pause_s: float = PAUSE_BETWEEN_REPS_S,
+    pause_s: float,
+    run_on_pause_s: float,
 ) -> After:
     """A session at its first item; `drills` are by drill id, `nonce` is eight random bytes."""
     blank = Session(

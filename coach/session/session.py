@@ -33,9 +33,6 @@ from coach.session.states import (
     Task,
 )
 
-PAUSE_BETWEEN_REPS_S = 2.0
-"""Between a rating and the next count-in of the same turn."""
-
 
 @frozen
 class Played:
@@ -68,9 +65,11 @@ class Session:
     utc_offset_min: int
     day: date
     """The practice day for which the coaching stands open."""
+    pause_s: float
+    """Between a rating and the next count-in of the same turn; 0 where they follow each other in a round."""
+    run_on_pause_s: float
+    """Between the repetitions of a turn that runs on by itself."""
     serial: int = 0
-    pause_s: float = PAUSE_BETWEEN_REPS_S
-    run_on_pause_s: float = PAUSE_BETWEEN_REPS_S
     played: tuple[Played, ...] = ()
 
     @property
