@@ -303,7 +303,12 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ),
         (
             "rating",
-            ("[half buzzed]", "beat 1  half buzzed", "beat 1  choked", "half buzzed 1; choked 2 nail"),
+            (
+                "1-7 half buzzed  c choked",
+                "beat 1  half buzzed",
+                "beat 1  choked",
+                "half buzzed 1; choked 2 nail",
+            ),
         ),
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
         ("summary", ("1 low note half buzzed",)),
@@ -324,8 +329,15 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
             ),
         ),
         ("table", (",half_buzzed,cause_", ",cause_nail\r\n", f",13,{OTHER_RESULTS}12,{OTHER_CAUSES}13\r\n")),
-        ("report", ("Marked: choked 13, half buzzed 37", "nail 13 (100 %)", "  nail: cut the nail")),
-        ("page", ("<td>half buzzed</td>", "<td>because of the nail</td>", ">nail 13<")),
+        (
+            "report",
+            (
+                "What you marked\n  choked 13, half buzzed 37\n",
+                "why: nail 13 (100 %)",
+                "  nail: cut the nail",
+            ),
+        ),
+        ("page", ("<li>choked 13, half buzzed 37</li>", "<li>why: nail 13 (100 %)</li>", "<td>nail 13</td>")),
         ("student", ('"half buzzed": 12', '"nail": 13')),
         (
             "overview",
