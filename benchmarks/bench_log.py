@@ -20,15 +20,14 @@ from pathlib import Path
 from statistics import median
 
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
-from benchmarks.practised import fill, reps_of
-from coach.ground.places import builtin_drills
+from benchmarks.practised import built_in, fill, reps_of
 from coach.learning.learning import LearningFold
 from coach.learning.planner import history_of, make_plan
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.report.figures import make_report
-from coach.score.load import load_drill
+from tests.logs import NOON
 
 FIRST = date(2016, 12, 1)
 DAYS = {1: 1, 100_000: 365, 10_000_000: 3650}
@@ -37,7 +36,6 @@ NODES_A_REP = 6.56
 DAYS_PRACTISED = 0.85
 TEN_YEARS = (3650, 32)
 """Days and repetitions a day that give about 100,000 repetitions."""
-NOW_MS = 1_796_299_200_000
 PLAN = """
 import sys
 from coach.cli import main
@@ -49,10 +47,10 @@ sys.exit(status)
 
 
 def saving(options: Options) -> Iterator[Row]:
-    drills = [load_drill(path) for path in builtin_drills()]
+    drills = built_in()
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        with Log.open(folder / "progress" / "log", "bench", now_ms=NOW_MS, machine=lambda: "bench") as log:
+        with Log.open(folder / "progress" / "log", "bench", now_ms=NOON, machine=lambda: "bench") as log:
             fill(log, drills, FIRST, 60, 60, seed=1)
             day = FIRST + timedelta(days=100)
             reps = reps_of(log.player.id, drills, day, 30, 60, random.Random(3))
@@ -73,11 +71,11 @@ def saving(options: Options) -> Iterator[Row]:
 
 
 def reading(options: Options) -> Iterator[Row]:
-    drills = [load_drill(path) for path in builtin_drills()]
+    drills = built_in()
     today = FIRST + timedelta(days=TEN_YEARS[0])
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary) / "progress" / "log"
-        with Log.open(folder, "bench", now_ms=NOW_MS) as log:
+        with Log.open(folder, "bench", now_ms=NOON) as log:
             fill(log, drills, FIRST, *TEN_YEARS, seed=2)
         count = len(_opened(folder).reps())
         rounds = 2 if options.quick else 5
@@ -98,7 +96,7 @@ def reading(options: Options) -> Iterator[Row]:
 
 
 def _opened(folder: Path) -> Log:
-    return Log.open(folder, now_ms=NOW_MS, read_only=True)
+    return Log.open(folder, now_ms=NOON, read_only=True)
 
 
 def grown(wanted: int, folder: Path, drills: list[Drill]) -> tuple[Path, int]:
@@ -107,7 +105,7 @@ def grown(wanted: int, folder: Path, drills: list[Drill]) -> tuple[Path, int]:
     path, counted = place / "progress" / "log", place / "results.txt"
     if not counted.exists():
         start = time.perf_counter()
-        with Log.open(path, "bench", now_ms=NOW_MS) as log:
+        with Log.open(path, "bench", now_ms=NOON) as log:
             if wanted == 1:
                 reps = reps_of(log.player.id, drills, FIRST, 30, 60, random.Random(1))
                 log.send(next(pair for pair in reps if sum(len(each.nodes) for each in pair[1].events) == 1))
@@ -122,7 +120,7 @@ def grown(wanted: int, folder: Path, drills: list[Drill]) -> tuple[Path, int]:
 
 
 def growth(options: Options) -> Iterator[Row]:
-    drills = [load_drill(path) for path in builtin_drills()]
+    drills = built_in()
     with tempfile.TemporaryDirectory() as temporary:
         plans: dict[str, Measure] = {}
         reports: dict[str, Measure] = {}

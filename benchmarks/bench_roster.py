@@ -14,8 +14,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from benchmarks.measure import Goal, Options, Row, beside, in_turns, keeping_bytecode, wall_ms
-from benchmarks.practised import fill
-from coach.ground.places import builtin_drills
+from benchmarks.practised import built_in, fill
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
 from coach.report.classroom import read_class
@@ -23,23 +22,22 @@ from coach.report.handed import Handed, handed_out, remember
 from coach.report.overview_lines import class_lines
 from coach.report.reply import reply_text
 from coach.report.student import student_reply
-from coach.score.load import load_drill
+from tests.logs import NOON
 
 FIRST = date(2025, 12, 3)
-NOW_MS = 1_796_299_200_000
 DATE = (FIRST + timedelta(days=365)).isoformat()
 CALL = "import sys; from coach.cli import main; sys.exit(main(sys.argv[1:]))"
 
 
 def write_files(folder: Path, students: int) -> int:
     """A file for each student, each with a log of their own of 365 days; returns the bytes of all."""
-    drills = [load_drill(path) for path in builtin_drills()]
+    drills = built_in()
     for number in range(students):
         chosen = [drills[number % len(drills)], drills[(number + 1) % len(drills)]]
         remember(folder, given(chosen, f"Student {number}"))
-        with Log.open(folder / f"log{number}" / "log", f"Student {number}", now_ms=NOW_MS) as log:
+        with Log.open(folder / f"log{number}" / "log", f"Student {number}", now_ms=NOON) as log:
             fill(log, chosen, FIRST, 365, 24, number)
-            text = reply_text(student_reply(log, chosen, NOW_MS, 0))
+            text = reply_text(student_reply(log, chosen, NOON, 0))
         (folder / f"student{number}.json").write_text(text, encoding="utf-8")
     return sum(path.stat().st_size for path in folder.glob("*.json"))
 

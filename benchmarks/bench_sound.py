@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest import mock
 
 # Before numpy: `coach` has it use one thread.
 import coach  # noqa: F401  # isort: skip
@@ -150,8 +151,7 @@ def _played(pieces: list[NDArray[np.float32]]) -> tuple[NDArray[np.float32], flo
     from tests.real.conftest import PulseServer
     from tests.real.test_sound_real import play_beside_a_busy_screen
 
-    before = dict(os.environ)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, mock.patch.dict(os.environ):
         private = Path(folder) / "run"
         private.mkdir(mode=0o700)
         server = PulseServer(private)
@@ -162,8 +162,6 @@ def _played(pieces: list[NDArray[np.float32]]) -> tuple[NDArray[np.float32], flo
             return asyncio.run(play_beside_a_busy_screen(server, Path(folder) / "heard.raw", pieces))
         finally:
             server.stop()
-            os.environ.clear()
-            os.environ.update(before)
 
 
 def midi(options: Options) -> Iterator[Row]:
@@ -173,32 +171,32 @@ def midi(options: Options) -> Iterator[Row]:
     from tests.real.conftest import end, start_jack
     from tests.real.test_midi_real import CLOCK, LISTENER, play_through, second_client, what_was_heard
 
-    before = dict(os.environ)
-    os.environ.update(JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER="wellrung-bench")
-    server = start_jack()
-    loads = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(os.cpu_count() or 1)]
-    try:
-        against = "the plan (periods of 0.67 ms), every core loaded"
-        ear = second_client(LISTENER)
-        play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
-        stamps = [at_s for at_s, message in what_was_heard(ear) if message == (CLOCK,)]
-        end(ear)
-        intervals_ms = list(np.abs(np.diff(stamps) - 1 / 24) * 1000)
-        what = f"MIDI clock over JACK, {len(intervals_ms)} intervals, 99th percentile"
-        yield Row(what, "ms off", percentile(intervals_ms, 99), against, goal=Goal(1, "ms off"))
-        off_ms: list[float] = []
-        while len(off_ms) < (24 if options.quick else 100):
+    names = {"JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": "wellrung-bench"}
+    with mock.patch.dict(os.environ, names):
+        server = start_jack()
+        loads = [
+            subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(os.cpu_count() or 1)
+        ]
+        try:
+            against = "the plan (periods of 0.67 ms), every core loaded"
             ear = second_client(LISTENER)
-            begun, timeline = play_through(MidiSettings(out_port="ear"), 240)
-            struck = [at_s - begun for at_s, message in what_was_heard(ear) if message[0] == 0x99]
+            play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
+            stamps = [at_s for at_s, message in what_was_heard(ear) if message == (CLOCK,)]
             end(ear)
-            off_ms += list(
-                np.abs(np.array(struck) - [float(strike.at_s) for strike in timeline.strikes]) * 1000
-            )
-        what = f"MIDI clicks over JACK, {len(off_ms)} notes, 99th percentile"
-        yield Row(what, "ms off", percentile(off_ms, 99), against, goal=Goal(1, "ms off"))
-    finally:
-        for each in (*loads, server):
-            end(each)
-        os.environ.clear()
-        os.environ.update(before)
+            intervals_ms = list(np.abs(np.diff(stamps) - 1 / 24) * 1000)
+            what = f"MIDI clock over JACK, {len(intervals_ms)} intervals, 99th percentile"
+            yield Row(what, "ms off", percentile(intervals_ms, 99), against, goal=Goal(1, "ms off"))
+            off_ms: list[float] = []
+            while len(off_ms) < (24 if options.quick else 100):
+                ear = second_client(LISTENER)
+                begun, timeline = play_through(MidiSettings(out_port="ear"), 240)
+                struck = [at_s - begun for at_s, message in what_was_heard(ear) if message[0] == 0x99]
+                end(ear)
+                off_ms += list(
+                    np.abs(np.array(struck) - [float(strike.at_s) for strike in timeline.strikes]) * 1000
+                )
+            what = f"MIDI clicks over JACK, {len(off_ms)} notes, 99th percentile"
+            yield Row(what, "ms off", percentile(off_ms, 99), against, goal=Goal(1, "ms off"))
+        finally:
+            for each in (*loads, server):
+                end(each)

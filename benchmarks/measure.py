@@ -19,6 +19,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 Measure = Callable[[], float]
 """Does the work once and returns what it took, in the row's unit."""
@@ -105,15 +106,12 @@ def in_turns(measures: Mapping[str, Measure], rounds: int, warm: bool = True) ->
 @contextlib.contextmanager
 def keeping_bytecode() -> Iterator[None]:
     """Programs started meanwhile find their bytecode written, as an installed program does."""
-    before = dict(os.environ)
-    with tempfile.TemporaryDirectory() as folder:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        mock.patch.dict(os.environ, {"PYTHONPYCACHEPREFIX": folder}),
+    ):
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ["PYTHONPYCACHEPREFIX"] = folder
-        try:
-            yield
-        finally:
-            os.environ.clear()
-            os.environ.update(before)
+        yield
 
 
 def wall_ms(work: Callable[[], object]) -> Measure:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
+from coach.ground.places import builtin_drills
 from coach.log.entries import Named, Rep, new_id
 from coach.log.lines import line_of
 from coach.log.log import Log
@@ -20,6 +21,12 @@ from coach.music.excerpt import Excerpt, Kind, LoggedPassage, layer_choices
 from coach.music.passages import excerpts_of, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, DROPPED, LATE
+from coach.score.load import load_drill
+
+
+def built_in() -> list[Drill]:
+    """The drills that come with the program."""
+    return [load_drill(path) for path in builtin_drills()]
 
 
 @dataclass

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+from pathlib import Path
+from typing import Any
 
 from coach.ground.codec import plain_of
 from coach.log.entries import Entry, Rep, new_id
@@ -36,6 +39,15 @@ def passage_named(name: str = "lantern", drill: str = "lanterns") -> LoggedPassa
 
 
 PASSAGE = passage_named()
+
+
+def opened(folder: Path, name: str = "Ada", machine: str = "here", **options: Any) -> Log:
+    return Log.open(folder / "log", name, now_ms=NOON, machine=lambda: machine, **options)
+
+
+def disk_full(*_: object) -> None:
+    """In place of whatever writes."""
+    raise OSError(errno.ENOSPC, "No space left on device")
 
 
 def id_at(at_ms: int, seed: object = 0) -> str:

@@ -29,6 +29,7 @@ from coach.score.musicxml_out import musicxml_text
 from coach.score.staves import staves_of
 from coach.score.tab import text_tab
 from coach.strings.units import midi_from_hz
+from tests.corpus import exact
 from tests.drillfile_drafts import DRILLS, EACH, as_read, drafts, drill_from
 
 
@@ -166,10 +167,6 @@ def test_music21_reads_clefs_key_spelling_and_octave_lines_of_a_guitar() -> None
     assert [note.pitch.nameWithOctave for note in high] == ["G#6", "A-6", "G-5"]
     (line,) = score.parts[0].recurse().getElementsByClass("Ottava")
     assert [note.pitch.nameWithOctave for note in line.getSpannedElements()] == ["G#6", "A-6"]
-
-
-def exact(quarters: float) -> Fraction:
-    return Fraction(quarters).limit_denominator(5000)
 
 
 def test_musicxml_tells_strings_nodes_and_tunings() -> None:

@@ -24,14 +24,10 @@ from coach.log.upkeep import backup_log, check_log, forget
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
 from coach.rating.table import LATE
-from tests.logs import A_CHOKE, DAY, FAULTS, NOON, PASSAGE, id_at, passage_named, rep_at
+from tests.logs import A_CHOKE, DAY, FAULTS, NOON, PASSAGE, id_at, opened, passage_named, rep_at
 
 TODAY = date(2026, 12, 3)
 OTHER = passage_named("second", "doors")
-
-
-def opened(folder: Path, name: str = "Ada", machine: str = "here", **options: Any) -> Log:
-    return Log.open(folder / "log", name, now_ms=NOON, machine=lambda: machine, **options)
 
 
 class Tally:

@@ -23,11 +23,7 @@ from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.machine import name_kept_in
 from coach.log.pen import Pen
-from tests.logs import DAY, NOON, PASSAGE, passage_named, rep_at
-
-
-def opened(folder: Path, name: str = "Ada", machine: str = "here") -> Log:
-    return Log.open(folder / "log", name, now_ms=NOON, machine=lambda: machine)
+from tests.logs import DAY, NOON, PASSAGE, disk_full, opened, passage_named, rep_at
 
 
 def practise(log: Log, count: int = 3, start: int = 0) -> list[str]:
@@ -226,13 +222,10 @@ def test_a_write_in_two_parts_is_whole(tmp_path: Path, monkeypatch: pytest.Monke
 def test_what_waits_counts_and_is_written_with_the_next_word(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
     with opened(tmp_path) as log:
         practise(log, 1)
         with monkeypatch.context() as patched:
-            patched.setattr(pen, "append", full)
+            patched.setattr(pen, "append", disk_full)
             for index in (1, 2):
                 refusal = log.send((rep_at(log, NOON + index), PASSAGE))
                 assert str(refusal).startswith(
@@ -256,7 +249,7 @@ def test_what_belongs_together_is_saved_together_over_a_change_of_year(
 
     def full_after(descriptor: int, data: bytes) -> None:
         if not room:
-            raise OSError(errno.ENOSPC, "No space left on device")
+            disk_full()
         room.pop()
         real(descriptor, data)
 
@@ -274,12 +267,9 @@ def test_what_belongs_together_is_saved_together_over_a_change_of_year(
 def test_a_new_player_whom_a_full_disk_refused_has_the_name_when_there_is_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
     with opened(tmp_path, "Cleo") as log:
         with monkeypatch.context() as patched:
-            patched.setattr(pen, "append", full)
+            patched.setattr(pen, "append", disk_full)
             with pytest.raises(CoachError, match="NOT SAVED"):
                 log.send_all([(rep_at(log), PASSAGE)])
         assert (log.waiting, log.sent) == ([], [])
@@ -291,15 +281,12 @@ def test_a_new_player_whom_a_full_disk_refused_has_the_name_when_there_is_room(
 def test_the_last_words_name_a_file_that_takes_what_waits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
     elsewhere = tmp_path / "else where"
     elsewhere.mkdir()
     with opened(tmp_path) as log:
         assert log.last_words() == []
         with monkeypatch.context() as patched:
-            patched.setattr(pen, "append", full)
+            patched.setattr(pen, "append", disk_full)
             log.send((rep_at(log), PASSAGE))
             first, second = log.last_words([tmp_path / "nowhere", elsewhere])
             kept = elsewhere / "unsaved-20261203T120000Z.jsonl"
@@ -377,13 +364,10 @@ def test_what_the_old_year_lost_is_written_again_though_words_of_the_new_one_wai
         log.send((rep, PASSAGE))
         return rep.id
 
-    def full(descriptor: int, data: bytes) -> None:
-        raise OSError(errno.ENOSPC, "no space left on device")
-
     with opened(tmp_path) as log:
         ids = [say(log, NOON), say(log, NOON + 40 * DAY)]
         with monkeypatch.context() as patched:
-            patched.setattr(pen, "append", full)
+            patched.setattr(pen, "append", disk_full)
             ids.append(say(log, NOON + 41 * DAY))
         assert len(log.waiting) == 1
         file_of(tmp_path).unlink()

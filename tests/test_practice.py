@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from datetime import date
 
 import pytest
@@ -26,6 +25,7 @@ from coach.session.summary import summarise
 from coach.sound import engine
 from coach.sound.engine import Engine
 from coach.tui.meters import walk_at
+from tests.logs import disk_full
 from tests.samples import sample_drill
 
 START_MS = 1_772_470_800_000  # 2 March 2026, 17:00 UTC
@@ -164,11 +164,8 @@ def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, m
     bench.go()
     bench.wait(30)
 
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
     with monkeypatch.context() as patched:
-        patched.setattr(pen, "append", full)
+        patched.setattr(pen, "append", disk_full)
         bench.confirm()
     assert bench.practice.unsaved == 1
     (notice,) = bench.practice.notices

@@ -67,10 +67,11 @@ from coach.session.notices import (
     reloaded,
 )
 from coach.session.session import Session
-from coach.session.states import Amending, Playing, Rating, Ready, Task
+from coach.session.states import Amending, Playing, Rating, Ready
 from coach.session.turns import announced
 from tests import samples
 from tests.samples import FOUR_FOUR, sample_drill
+from tests.screens import task_of
 
 DAY = date(2026, 3, 2)
 PAUSES = {"pause_s": 2.0, "run_on_pause_s": 2.0}
@@ -122,11 +123,6 @@ def drive(session: Session, *events: SessionEvent, after_s: float = 0) -> tuple[
 
 def rep(*marks: Fault) -> list[SessionEvent]:
     return [Go(), RepEnded(), *map(Mark, marks), Confirm()]
-
-
-def task_of(session: Session) -> Task:
-    assert session.music is not None
-    return session.music.task
 
 
 def rung_of(session: Session) -> int:
