@@ -516,7 +516,8 @@ def midi_with(kind: int, division: int) -> bytes:
         ),
         (b"", "not a MusicXML or MIDI file"),
         (b"\x89PNG\r\n", "not a MusicXML or MIDI file"),
-        (b"<html></html>", "no part with music"),
+        (b"<html></html>", "<html> is not a MusicXML score, which is <score-partwise> or <score-timewise>"),
+        (b"<score-partwise/>", "the score has no part with music"),
         (b"<score-partwise>", "this is not XML"),
         (b"<score-partwise><part id='P1'/></score-partwise>", "has no bars"),
         ((HEAD + measure() + TAIL).encode(), "it has no notes"),
@@ -541,7 +542,7 @@ def midi_with(kind: int, division: int) -> bytes:
         (midi_with(2, 96), "of type 2, separate patterns"),
         (midi_with(9, 96), "of type 9, which does not exist"),
     ],
-    ids=range(27),
+    ids=range(28),
 )
 def test_hostile_and_broken_files_are_refused_in_one_sentence(
     data: bytes, message: str, tmp_path: Path

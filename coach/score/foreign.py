@@ -11,7 +11,7 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
 from coach.score.duet import LineNames, two_lines
-from coach.score.musicxml_in import part_names, read_musicxml
+from coach.score.musicxml_in import ROOTS, part_names, read_musicxml
 from coach.score.score import MAX_BYTES, Score, index_chosen
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 from coach.words.names import capital
@@ -83,9 +83,14 @@ class _File:
     def parts(self, wanted: Sequence[tuple[str | None, str]]) -> list[Score]:
         """A score of each part that is named, with the option that names it."""
         root = parse_xml(self.data, self.where)
+        if root.tag not in ROOTS:
+            message = (
+                f"<{plain_text(root.tag, 40)}> is not a MusicXML score, which is <{'> or <'.join(ROOTS)}>"
+            )
+            raise CoachError(message, self.where, guess=OTHER_FORMAT)
         parts = part_names(root)
         if not parts:
-            raise CoachError("the file has no part with music", self.where, guess=OTHER_FORMAT)
+            raise CoachError("the score has no part with music", self.where, guess=OTHER_FORMAT)
         shown = [plain_text(name) or part for part, name in parts.items()]
         scores = []
         for part, option in wanted:

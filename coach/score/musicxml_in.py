@@ -40,6 +40,9 @@ _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 """Words that say where a note is touched, `3.2`, `4<16>`, as they stand by a tab staff: no cue."""
 
 
+ROOTS = ("score-partwise", "score-timewise")
+
+
 def part_names(root: Element) -> dict[str, str]:
     """The names of a score's parts by their ids, in the file's order."""
     names = {
@@ -52,14 +55,10 @@ def part_names(root: Element) -> dict[str, str]:
 
 
 def read_musicxml(root: Element, part: str, where: str) -> Score:
-    """One part of a score, by its id. CoachError where the root is no score or the part is empty.
+    """One part of a score, by its id. CoachError where the part is empty or too long.
 
     What stands above the top staff only (tempo, rehearsal marks) is read from the first part.
     """
-    if root.tag not in ("score-partwise", "score-timewise"):
-        raise CoachError(
-            f"<{root.tag}> is not a MusicXML score; that is <score-partwise> or <score-timewise>", where
-        )
     measures = list(_measures(root, part))
     if not measures:
         raise CoachError(f"the part '{part}' has no bars", where, guess="choose another part")
