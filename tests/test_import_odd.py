@@ -7,6 +7,7 @@ from pathlib import Path
 import music21
 import pytest
 
+from coach.ground.problem import CoachError
 from coach.score.arrange import arranged
 from coach.score.foreign import read_score
 from coach.score.midi_out import midi_bytes
@@ -163,3 +164,33 @@ def test_a_gradual_tempo_comes_back_from_midi_a_little_narrower_and_a_steady_one
     ratios = [(bar.start_ratio, bar.stop_ratio) for phrase in drill.phrases for bar in phrase.bars]
     shown = [tuple(round(float(ratio * 100), 1) for ratio in pair) for pair in ratios]
     assert shown == [(100, 100), (98.4, 51.5), (87.5, 87.5)]
+
+
+def test_an_ending_without_an_end_goes_to_its_repeat_sign_or_to_the_next_section(tmp_path: Path) -> None:
+    """The file should say where an ending stops (MusicXML 4.0, ending); without it no bar is lost."""
+    start = [repeat("", number, "start") + BAR for number in ("1", "2")]
+    bars = [
+        BAR,
+        start[0] + repeat("backward"),
+        start[1],
+        BAR,
+        repeat("forward") + BAR,
+        BAR + repeat("backward"),
+    ]
+    _, score = read(tmp_path, *(measure(bar, number=number) for number, bar in enumerate(bars, 1)))
+    assert [int(score.bars[index].number) for index in score.order] == [1, 2, 1, 3, 4, 5, 6, 5, 6]
+
+
+def test_a_part_beyond_every_instrument_says_what_it_has_and_what_there_is(tmp_path: Path) -> None:
+    with pytest.raises(
+        CoachError, match=r"none of its notes, C0 to E0, can be played on G2 D2 A1 E1, 864 mm"
+    ):
+        read(tmp_path, measure(note("C0", 4), note("E0", 4)))
+
+
+def test_a_bar_of_several_whole_notes_says_how_many(tmp_path: Path) -> None:
+    _, score = read(tmp_path, measure(BAR, BAR), measure(BAR, note("E2", 3), number=2))
+    assert score.joined_remarks()[:2] == [
+        "bar 1: longer than 4/4; kept as 2 whole notes",
+        "bar 2: longer than 4/4; kept as 11/8 of a whole note",
+    ]

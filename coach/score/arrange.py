@@ -20,6 +20,8 @@ from coach.score.score import Score, ScoreBar, ScoreNote, numbered
 from coach.score.sections import sections_of
 from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, mark_harmonics
 from coach.score.write import write_drill
+from coach.strings.units import note_name
+from coach.words.names import tuning_name
 
 MAX_NOTES_IN_BAR = 1000
 SILENT = "left out: nothing to play here"
@@ -38,9 +40,10 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     maker = PhraseMaker(score, instrument, layer_of)
     phrases, played = _phrases(maker, sections)
     if not phrases:
-        raise CoachError(
-            "no note is left that this instrument can play", where, guess="another --instrument?"
-        )
+        midis = [note.midi for index in order for note in score.bars[index].notes]
+        low, high = note_name(min(midis)), note_name(max(midis))
+        message = f"none of its notes, {low} to {high}, can be played on {tuning_name(instrument)}"
+        raise CoachError(message, where, guess="another --instrument?")
     if len(phrases) > MAX_PHRASES:
         guess = "choose fewer --bars, or more with --every"
         raise CoachError(f"{len(phrases)} phrases; at most {MAX_PHRASES}", where, guess=guess)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from fractions import Fraction
 
+from coach.ground.plain import counted
 from coach.score.score import Score, ScoreBar
 
 
@@ -39,7 +40,9 @@ def settle_lengths(
         inside = index in open_bars and 0 < index < len(bars) - 1 and not bar.continues
         if longer or (inside and bar.length < bar.full):
             than = f"{'longer' if longer else 'shorter'} than {bar.upper}/{bar.lower}"
-            score.remark(bar.number, f"{than}; kept as {bar.length} of a whole note")
+            whole = bar.length.denominator == 1
+            kept = counted(int(bar.length), "whole note") if whole else f"{bar.length} of a whole note"
+            score.remark(bar.number, f"{than}; kept as {kept}")
 
 
 def _open(bars: Sequence[ScoreBar], implicit: Sequence[bool]) -> list[int]:

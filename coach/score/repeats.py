@@ -59,13 +59,16 @@ def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
 
 
 def _endings(turns: Sequence[Turn]) -> list[frozenset[int]]:
-    """For each bar the times for which its ending is played; empty outside endings."""
+    """For each bar the times for which its ending is played; empty outside endings.
+
+    One whose end the file does not say goes to the repeat sign that sends back from it, or to the next section.
+    """
     endings: list[frozenset[int]] = []
     current: frozenset[int] = frozenset()
     for turn in turns:
-        if turn.ending_starts:
+        if turn.ending_starts or turn.forward:
             current = turn.ending_starts
         endings.append(current)
-        if turn.ending_stops:
+        if turn.ending_stops or turn.backward:
             current = frozenset()
     return endings
