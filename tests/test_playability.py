@@ -196,6 +196,21 @@ def test_a_harmonic_left_ringing_a_semitone_beside_the_next_is_warned_of() -> No
 
 
 @pytest.mark.parametrize(
+    ("onset", "shown"),
+    [
+        ("1&", "1/2 of a beat"),
+        ("1+1/3", "1/3 of a beat"),
+        ("2", "1 beat"),
+        ("3&", "2.5 beats"),
+        ("3+1/3", "2+1/3 beats"),
+    ],
+)
+def test_how_long_a_harmonic_rings_is_said_in_beats_that_can_be_counted(onset: str, shown: str) -> None:
+    finding = only(check_playability(drill_of(f"1 E:0 for 4 | 1 D:<4>, {onset} G:<5>")))
+    assert f"still rings {shown} later" in finding.message
+
+
+@pytest.mark.parametrize(
     "harmonics",
     [
         "1 D:<4> for 2 damp, 3 G:<5>",

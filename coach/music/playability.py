@@ -216,7 +216,16 @@ def _clashes(
 
 def _shorter(passage: Passage, before: _Sounding, event: PlacedEvent) -> str:
     beats = (event.onset - before.event.onset) / passage.bars[before.event.bar].beat_length
-    return f"hold it for {beats} beat{'' if beats == 1 else 's'}, or play one of them on another string"
+    return f"hold it for {_beats_text(beats)}, or play one of them on another string"
+
+
+def _beats_text(beats: Fraction) -> str:
+    """A number of beats in words: `1 beat`, `2.5 beats`, `1/3 of a beat`, `2+1/3 beats`."""
+    if beats < 1:
+        return f"{beats} of a beat"
+    whole, part = divmod(beats, 1)
+    shown = f"{float(beats):g}" if beats.denominator in (1, 2, 4) else f"{whole}+{part}"
+    return f"{shown} beat{'' if beats == 1 else 's'}"
 
 
 def _elsewhere(instrument: Instrument, note: Note) -> str:
@@ -238,11 +247,10 @@ def _rubbing(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Harmonics that ring into a neighbour a semitone away, each at its own place: there it can be stopped."""
     for rub in rubs(passage):
         beats = (rub.event.onset - rub.earlier.onset) / passage.bars[rub.earlier.bar].beat_length
-        later = "a beat" if beats == 1 else f"{float(beats):g} beats"
         yield (
             rub.earlier,
             "warning",
-            f"{_sounding_name(board, rub.ringing)} still rings {later} later, a semitone from "
+            f"{_sounding_name(board, rub.ringing)} still rings {_beats_text(beats)} later, a semitone from "
             f"{_sounding_name(board, rub.struck)}",
             f"stop it: `for {beats} damp`; or mark it `ring` if you mean it",
         )

@@ -41,8 +41,8 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     phrases, played = _phrases(maker, sections)
     if not phrases:
         midis = [note.midi for index in order for note in score.bars[index].notes]
-        low, high = note_name(min(midis)), note_name(max(midis))
-        message = f"none of its notes, {low} to {high}, can be played on {tuning_name(instrument)}"
+        ends = " to ".join(dict.fromkeys(map(note_name, (min(midis), max(midis)))))
+        message = f"none of its notes, {ends}, can be played on {tuning_name(instrument)}"
         raise CoachError(message, where, guess="another --instrument?")
     if len(phrases) > MAX_PHRASES:
         guess = "choose fewer --bars, or more with --every"
