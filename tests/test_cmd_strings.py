@@ -159,7 +159,7 @@ def test_every_sentence_of_tune_follows_from_its_numbers(run: Any) -> None:
 
 
 def test_bowed_strings_are_tuned_from_a_in_fifths_without_frets(run: Any) -> None:
-    # Common practice, no source: from A, in pure fifths, 702 cents each (check value 6), so that G is 3.9 cents flat.
+    # Common practice, no source: from A, in pure fifths, 702 cents each (3/2), so that G is 3.9 cents flat.
     for name in ("violin", "viola", "cello"):
         _status, out, _err = run("tune", "--instrument", name)
         assert "In fifths, each beatless, starting from A:" in out

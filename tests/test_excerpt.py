@@ -39,7 +39,7 @@ def test_a_node_is_the_instrument_the_open_string_and_the_reduced_fraction():
 def test_harmonics_sound_at_the_partials_frequency():
     drill = sample_drill()
     events = passage_of(drill, Excerpt("lamps", ("lamp",), "harmonics")).events
-    # check values row 8 (computed from equal-tempered strings): G partial 4 = 391.995 Hz.
+    # Computed: four times the equal-tempered G2 of 97.9989 Hz.
     assert events[1].notes[0].sounding_hz == pytest.approx(391.995, abs=0.001)
 
 

@@ -35,7 +35,7 @@ def test_a_drills_tuning_takes_the_lengths_of_the_players_instrument() -> None:
     tuning = Instrument.of(["G2", "D2", "A1", "D1"], 864.0)
     own = on_own(tuning, [SHORT])
     assert [string.name for string in own.strings] == ["G2", "D2", "A1", "D1"]
-    # k/n of the string's own length, the scale and its saddle's set-back (check value 33).
+    # k/n of the string's own length, the scale and its saddle's set-back.
     assert own.position_mm(3, Node(1, 2)) == pytest.approx((762.0 + 4.0) / 2)
     assert own.fret_mm(3, 12) == pytest.approx(762.0 / 2)
 
@@ -140,7 +140,7 @@ def test_the_checkers_reach_is_on_the_players_own(tmp_path, capsys) -> None:
 
 
 def test_mm_carry_the_error_they_have() -> None:
-    # Check value 33: a saddle up to 5 mm back on 864 mm moves the node at 12 by up to 2.5 mm.
+    # Computed: a saddle up to 5 mm back on 864 mm moves the node at 12, half-way, by up to 2.5 mm.
     unmeasured, measured = ready_made("bass"), on_own(ready_made("bass"), [SHORT])
     assert unmeasured.position_error_mm(3, Node(1, 2)) == pytest.approx((0.0, 2.5))
     assert mm_text(unmeasured, 3, Node(1, 2)) == "432 to 434 mm"

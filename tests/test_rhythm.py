@@ -35,7 +35,7 @@ def test_uneven_meter_has_its_accents_where_the_groups_start():
     ],
 )
 def test_beats_that_cannot_be_equal_are_large_beats_of_equal_small_ones(upper, lower, count, groups):
-    # Common practice, no source: check value 35.
+    # Common practice, no source.
     meter = Meter.of(upper, lower, count)
     assert (meter.groups, meter.beat_whole, meter.large) == (groups, F(1, lower), True)
     assert (str(meter), meter.accents) == (f"{upper}/{lower} in {count}", (0,))

@@ -283,12 +283,12 @@ def test_every_ready_made_instrument_has_its_strings_from_the_highest(name: str)
 
 
 def test_a_set_back_moves_nodes_against_their_wires() -> None:
-    # Check value 33: on 864 mm, 5 mm move the node at 12 by 2.5 mm against the wire.
+    # Computed: the wire at 12 halves the scale, the node at 12 the string, which is longer by the set-back.
     bass = Instrument.of(["G2", "D2", "A1", "E1"], 864.0, set_back_mm=[0.0, 2.0, 3.0, 5.0])
     twelve = Node(1, 2)
     apart = [bass.position_mm(string, twelve) - bass.fret_mm(string, 12) for string in range(4)]
     assert apart == pytest.approx([0.0, 1.0, 1.5, 2.5])
-    # The node at 5 lies before the wire on an ideal string and past it with 5 mm of set-back (issue 19).
+    # The node at 5 lies before the wire on an ideal string and past it with 5 mm of set-back.
     five = [bass.position_mm(string, Node(1, 4)) - bass.fret_mm(string, 5) for string in (0, 3)]
     assert five[0] < 0.0 < five[1]
 
@@ -313,7 +313,7 @@ def test_a_capo_raises_the_strings_and_leaves_wires_and_saddles_where_they_are()
     assert list(Board.of(capo).frets_of(0)) == list(range(20))
     assert [place.fret for place in bass_places(capo, capo.open_midi(0) + 19, 0)] == [19]
     assert bass_places(capo, capo.open_midi(0) + 20, 0) == ()
-    # B goes with 1 / L^2: check value 31.
+    # B goes with 1 / L^2 (Fletcher 1964), so with the square of the frequency: 5 frets make it 2^(10 / 12).
     assert capo.stiffness(0) == pytest.approx(1e-4 * 2.0 ** (10 / 12))
 
 

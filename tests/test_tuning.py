@@ -48,7 +48,7 @@ def test_equal_tempered_fourths_of_a_bass_beat_at_known_rates() -> None:
     assert beats == pytest.approx(formula, abs=1e-4)
 
 
-def test_each_beatless_fourth_loses_the_schisma_of_two_cents() -> None:
+def test_each_beatless_fourth_is_two_cents_narrower_than_the_tempered_one() -> None:
     # A pure fourth is 4/3: 498.045 cents, 1.955 less than the equal-tempered one.
     offsets = [drift.offset_cents[0] for drift in beatless_drift(BASS)]
     assert offsets == pytest.approx([0.0, -1.955, -3.910, -5.865], abs=5e-4)
@@ -105,14 +105,14 @@ def test_each_string_has_its_own_stiffness() -> None:
     pairs = adjacent_pairs(BASS, [plain, plain, plain, stiff])
     ideal = adjacent_pairs(BASS)
     assert [pair == other for pair, other in zip(pairs, ideal, strict=True)] == [False, True, True]
-    # 4 f0 sqrt(1 + 16 B) of the low string alone: check value 12's formula.
+    # 4 f0 sqrt(1 + 16 B) of the low string alone: Fletcher, JASA 36 (1964) 203.
     assert pairs[0].offset_cents[0] == pytest.approx(
         ideal[0].offset_cents[0] + 600 * math.log2(1 + 16 * 2e-4)
     )
 
 
 def test_the_errors_of_fourths_add_up_those_of_open_d_cancel_and_those_from_the_middle_tie() -> None:
-    # A pure fourth is 1.955 cents narrow, a pure fifth as much wide (check value 6): E A D G adds three; D A D G of
+    # A pure fourth is 1.955 cents narrow, a pure fifth as much wide (4/3, 3/2): E A D G adds three; D A D G of
     # open D has a fifth and two fourths, so that D is right again; from A, a fourth down and a fifth up tie.
     def of(notes: list[str], reference: int) -> tuple[set[int], bool, bool]:
         instrument = Instrument.of(notes, 864.0)
