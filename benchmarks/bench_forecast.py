@@ -19,7 +19,7 @@ from datetime import date
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, REPORTED, SHORT_SHAPES, InSession, Played, Player, Policy, run
 from coach.learning.forecast import Forecast, Span, forecast
-from coach.learning.readings import rung_of, rung_standing
+from coach.learning.readings import is_kept, rung_of
 
 EVENING = 4
 
@@ -50,8 +50,7 @@ class Evenings:
         if all(part.key in learnt.records for part in parts):
             if whole and self.at_goal is None and rung_of(learnt, whole, day) >= whole.goal_bpm:
                 self.at_goal = day
-            today = date.fromordinal(day)
-            if self.kept is None and all(rung_standing(learnt, part, 0, today).kept for part in parts):
+            if self.kept is None and all(is_kept(learnt, part, day) for part in parts):
                 self.kept = day
         if self.foreseen is None and day - FIRST_DAY >= EVENING:
             self.foreseen = forecast(learnt, material, drill, date.fromordinal(day + 1), 20)

@@ -22,7 +22,7 @@ from benchmarks.players import REPORTED, SHORT_SHAPES, InSession, Played, Player
 from benchmarks.yardsticks import Yardstick
 from coach.learning import skill
 from coach.learning.material import Part
-from coach.learning.readings import CLEAN, CLEAN_PLACE, KEPT_CHANCE, MIDDLE_80, CleanTempo, clean_tempo, seen
+from coach.learning.readings import CLEAN, CLEAN_PLACE, MIDDLE_80, CleanTempo, clean_tempo, is_kept, seen
 from coach.music.excerpt import Kind
 
 EVERY_DAYS = 4
@@ -109,8 +109,7 @@ class Watch:
         true_week = player.chance(part.passage, part.goal_bpm, 7).whole
         self.in_a_week.append((week, true_week))
         (self._safe.add if true_week >= SAFE else self._safe.discard)(part.key)
-        record = policy.learnt.records[part.key]
-        if (record.kept or (record.landed and week >= KEPT_CHANCE)) and part.key not in self._called:
+        if is_kept(policy.learnt, part, day) and part.key not in self._called:
             self._called.add(part.key)
             self.kept.append(true_week)
         self.at_goal.append(

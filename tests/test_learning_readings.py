@@ -20,6 +20,7 @@ from coach.learning.readings import (
     CLEAN_PLACE,
     KEPT_CHANCE,
     MOSTLY,
+    Standing,
     clean_tempo,
     places,
     rung_of,
@@ -136,14 +137,24 @@ def test_what_landed_is_due_a_week_after_it_was_last_played_until_a_test_is_pass
 def test_kept_is_what_a_test_showed_or_what_landed_and_is_all_but_certain() -> None:
     lamp = phrase(0)
     sure, begun = landed(DAY, lamp, extra=60), Learnt()
-    stands = standing(sure, MATERIAL, lamp.excerpt, TODAY)
-    assert stands is not None
-    assert (stands.tested, stands.landed) == (None, TODAY)
-    assert stands.kept == (stands.later >= KEPT_CHANCE)
-    assert replace(stands, later=KEPT_CHANCE).kept
-    assert not replace(stands, later=KEPT_CHANCE - 0.01).kept
-    assert not replace(stands, landed=None, later=0.99).kept
-    assert replace(stands, landed=None, later=0.1, tested=TODAY).kept
+    record, (whole,) = sure.records[lamp.key], wholes_of(sure.skills["lamps"].rows(lamp.keys))
+
+    def stands() -> Standing:
+        found = standing(sure, MATERIAL, lamp.excerpt, TODAY)
+        assert found is not None
+        return found
+
+    assert (stands().tested, stands().landed) == (None, TODAY)
+    assert stands().later >= KEPT_CHANCE
+    assert stands().kept
+    record.landed = 0
+    assert not stands().kept
+    record.landed = DAY
+    whole.mean -= 0.3
+    assert stands().later < KEPT_CHANCE
+    assert not stands().kept
+    record.kept = DAY
+    assert stands().kept
     fresh = standing(begun, MATERIAL, lamp.excerpt, TODAY)
     assert fresh is not None
     assert (fresh.reps, fresh.last, fresh.landed, fresh.failed, fresh.of) == (0, None, None, 0, 0)

@@ -285,7 +285,7 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | N
     fresh = [each for each in offered if each.part.key not in learnt.records]
     needed = [each for each in begun if _needed(learnt, each, sitting)]
     due = [
-        [each for each in begun if _unheard(learnt, each, sitting)],
+        [each for each in begun if unheard(learnt, each.part, sitting.day)],
         fresh if sitting.begun < sitting.pace else [],
         [each for each in needed if not _held(learnt, each, sitting)],
     ]
@@ -294,7 +294,7 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | N
     group = next(filter(None, in_order), None)
     if group is None:
         return None
-    best = max(group, key=lambda each: (_unheard(learnt, each, sitting), each.worth, each.part.key))
+    best = max(group, key=lambda each: (unheard(learnt, each.part, sitting.day), each.worth, each.part.key))
     why = _why(learnt, best, sitting)
     once = best.part.excerpt.kind is Kind.PIECE or (why is Why.UNHEARD and best.later >= ENOUGH)
     return _turn(best, 1 if once else REPS, best.bpm, why, sitting)
@@ -311,12 +311,12 @@ def _too_soon(option: Option, sitting: Sitting) -> bool:
     return bars_of(excerpt) in map(bars_of, recent)
 
 
-def _unheard(learnt: Learnt, option: Option, sitting: Sitting) -> int:
+def unheard(learnt: Learnt, part: Part, day: int) -> int:
     """The days since a phrase was played by itself, from a week on; in a slower piece it shows little of its goal."""
-    record = learnt.records.get(option.part.key)
-    if record is None or option.part.excerpt.kind is not Kind.PHRASE:
+    record = learnt.records.get(part.key)
+    if record is None or part.excerpt.kind is not Kind.PHRASE:
         return 0
-    days = sitting.day - (record.day or heard(learnt, option.part))
+    days = day - (record.day or heard(learnt, part))
     return days if days >= KEPT_DAYS else 0
 
 
@@ -341,7 +341,7 @@ def _held(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
 def _why(learnt: Learnt, option: Option, sitting: Sitting) -> Why:
     if option.part.key not in learnt.records:
         return Why.BEGIN
-    if _unheard(learnt, option, sitting):
+    if unheard(learnt, option.part, sitting.day):
         return Why.UNHEARD
     if option.part.excerpt.kind is Kind.PIECE:
         return Why.PIECE

@@ -132,18 +132,18 @@ def days_a_week(learnt: Learnt, day: date) -> float:
 
 
 def _practised_days(learnt: Learnt, drill: Drill) -> int:
-    records = [record for key, record in learnt.records.items() if key.startswith(f"{drill.id}:")]
+    records = _records_of(learnt, drill)
     return len(learnt.days) if any(record.theta_from for record in records) else min(1, len(records))
 
 
 def rise_of(learnt: Learnt, drill: Drill) -> float:
     """How far a drill's phrases have come since the end of each one's first day, in ln bpm."""
-    came = [
-        record.theta - record.theta_from
-        for key, record in learnt.records.items()
-        if record.theta_from and key.startswith(f"{drill.id}:")
-    ]
+    came = [record.theta - record.theta_from for record in _records_of(learnt, drill) if record.theta_from]
     return sum(came) / len(came) if came else 0.0
+
+
+def _records_of(learnt: Learnt, drill: Drill) -> list[Record]:
+    return [record for key, record in learnt.records.items() if key.startswith(f"{drill.id}:")]
 
 
 def _days(

@@ -12,8 +12,8 @@ from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.choice import BEGUN_A_DAY, Bars, Choice, Option, Sitting, Why, choose
-from coach.learning.learning import KEPT_DAYS, Learnt
+from coach.learning.choice import BEGUN_A_DAY, Bars, Choice, Option, Sitting, Why, choose, unheard
+from coach.learning.learning import Learnt
 from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.reasons import reason
@@ -185,14 +185,8 @@ def _overlap(option: Option, other: Option) -> bool:
 def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[PlanItem]) -> Iterator[str]:
     """What was begun, was not played by itself for a week, and finds no room in the plan."""
     played = {item.excerpt for item in items if item.purpose is not Purpose.WARM_UP}
-    begun = [
-        learnt.records[each.key].day
-        for drill in material.drills
-        if drill.id in learnt.skills
-        for each in material.phrases(drill)
-        if each.key in learnt.records and each not in played
-    ]
-    late = sum(0 < last <= day.toordinal() - KEPT_DAYS for last in begun)
+    begun = (part for drill in material.drills if drill.id in learnt.skills for part in material.parts(drill))
+    late = sum(unheard(learnt, part, day.toordinal()) > 0 for part in begun if part.excerpt not in played)
     if late:
         yield f"No room today for {counted(late, 'phrase')} not played for a week: plan more, or set a drill aside."
 

@@ -65,14 +65,10 @@ class Standing:
     """The last day on which the goal tempo was held."""
     tested: date | None
     """The day of the last cold repetition at the goal after a week without it, where that was clean."""
+    kept: bool
     failed: int
     """Of the last `of` repetitions."""
     of: int
-
-    @property
-    def kept(self) -> bool:
-        """Clean cold at the goal after a week without it: shown by a test, or all but certain."""
-        return self.tested is not None or (self.landed is not None and self.later >= KEPT_CHANCE)
 
 
 @frozen
@@ -110,6 +106,7 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
         _date(record.day),
         _date(record.landed_at(part.goal_bpm)),
         _date(record.kept_at(part.goal_bpm)),
+        is_kept(learnt, part, today),
         failed,
         of,
     )
@@ -117,12 +114,17 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
 
 def rung_standing(learnt: Learnt, part: Part, bpm: int, day: date) -> Rung:
     """A rung of today beside start, goal, and whether the goal was ever held, and kept."""
-    record = learnt.records.get(part.key, Record())
-    landed, kept = record.landed_at(part.goal_bpm) > 0, record.kept_at(part.goal_bpm) > 0
-    if landed and not kept:
-        week = seen(learnt, part, day.toordinal() + KEPT_DAYS)
-        kept = week.whole(math.log(part.goal_bpm)) >= KEPT_CHANCE
-    return Rung(bpm, part.start_bpm, part.goal_bpm, landed, kept)
+    landed = learnt.records.get(part.key, Record()).landed_at(part.goal_bpm) > 0
+    return Rung(bpm, part.start_bpm, part.goal_bpm, landed, is_kept(learnt, part, day.toordinal()))
+
+
+def is_kept(learnt: Learnt, part: Part, day: int) -> bool:
+    """Clean cold at the goal after a week without it: shown by a test, or all but certain of what landed."""
+    record, goal = learnt.records.get(part.key, Record()), part.goal_bpm
+    return record.kept_at(goal) > 0 or (
+        record.landed_at(goal) > 0
+        and seen(learnt, part, day + KEPT_DAYS).whole(math.log(goal)) >= KEPT_CHANCE
+    )
 
 
 def seen(learnt: Learnt, part: Part, day: int) -> View:

@@ -149,18 +149,22 @@ def goal_hz(instrument: Instrument, pair: Pair) -> float:
 
     0 where strings are tuned in pure fifths; else what equal temperament and the strings' B leave.
     """
-    if in_pure_fifths(instrument):
-        return 0.0
-    low = pair.low_hz * stiffening(pair.low_partial, instrument.stiffness(pair.low_string))
-    return pair.high_hz * stiffening(pair.high_partial, instrument.stiffness(pair.high_string)) - low
+    low_hz, high_hz = _sounding_hz(instrument, pair)
+    return 0.0 if in_pure_fifths(instrument) else high_hz - low_hz
 
 
 def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
     """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
-    low, high = instrument.stiffness(pair.low_string), instrument.stiffness(pair.high_string)
-    return abs(
-        pair.low_hz * stiffening(pair.low_partial, low)
-        - detuned_hz(pair.high_hz, cents) * stiffening(pair.high_partial, high)
+    low_hz, high_hz = _sounding_hz(instrument, pair)
+    return abs(low_hz - detuned_hz(high_hz, cents))
+
+
+def _sounding_hz(instrument: Instrument, pair: Pair) -> tuple[float, float]:
+    """What the two nodes of a pair sound, the strings' B included, when both strings are equal-tempered."""
+    low_b, high_b = instrument.stiffness(pair.low_string), instrument.stiffness(pair.high_string)
+    return (
+        pair.low_hz * stiffening(pair.low_partial, low_b),
+        pair.high_hz * stiffening(pair.high_partial, high_b),
     )
 
 
@@ -357,14 +361,8 @@ def moved(heard: Heard, cents: float) -> Heard:
 
 def beatless(heard: Heard) -> Heard:
     """With the higher string where the pair does not beat."""
-    if not heard.pairs:
-        return heard
-    pair = heard.pair
-    low = heard.instrument.sounding_hz(pair.low_string, pair.low_node)
-    high_node = pair.high_node
-    high = (
-        heard.instrument.sounding_hz(pair.high_string, high_node)
-        if high_node
-        else heard.instrument.open_hz(pair.high_string)
+    return (
+        replace(heard, cents=cents_between(*_sounding_hz(heard.instrument, heard.pair)))
+        if heard.pairs
+        else heard
     )
-    return replace(heard, cents=cents_between(low, high))
