@@ -797,7 +797,7 @@ def test_the_end_of_a_session_and_the_report_give_one_rung(tmp_path, capsys):
     told = re.findall(r"rung (?:\d+ to )?(\d+)", capsys.readouterr().out)
     assert main(["report", "--date", "2026-12-01", *folder]) == 0
     assert told
-    assert re.findall(r"(\d+) of +\d+ ", capsys.readouterr().out.split("clean tempo")[2])[: len(told)] == told
+    assert re.findall(r"(\d+) of +\d+ ", capsys.readouterr().out.split("clean tempo")[1])[: len(told)] == told
 
 
 def test_after_one_result_the_plan_has_no_percentage(tmp_path, capsys):

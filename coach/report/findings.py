@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from coach.ground.plain import counted, listed
+from coach.learning.readings import CLEAN
 from coach.pages.parts import Column, Part, table_of
 from coach.rating.counts import commonest_cause, results_text
 from coach.rating.table import CAUSES
@@ -68,7 +69,7 @@ def task_text(task: Task, today: date) -> str:
 def tempos(report: Report) -> Part:
     """Rung, clean tempo, landed and kept of each phrase, join and piece."""
     words = (
-        "Clean tempo: clean cold 8 times out of 10, with its 80 % interval. Landed: the goal was held on that day. "
+        f"Clean tempo: clean cold {10 * CLEAN:.0f} times out of 10, with its 80 % interval. Landed: the goal was held on that day. "
         "Kept: clean cold at the goal after a week without it, on that day, or likely kept if not tested yet."
     )
     missing = f"Also practised, but these drills are not here: {listed(report.missing, 4)}."

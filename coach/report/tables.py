@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from coach.ground.days import iso_day
 from coach.ground.table_csv import csv_text
-from coach.learning.readings import CleanTempo
+from coach.learning.readings import CLEAN_PLACE, CleanTempo
 from coach.pages.parts import ABSENT, Column, facts_of
 from coach.rating.counts import cells, columns, results_text
 from coach.rating.table import CAUSES
@@ -79,7 +79,9 @@ def place_columns(kind: str) -> tuple[Column[PlaceFigures], ...]:
         ),
         Column("failed_of_late", lambda one: one.place.failed, "of the last 8", late_text),
         Column("results_of_late", lambda one: one.place.of),
-        *_tempo_columns(_place_tempo, "clean 8 times out of 10 at", _place_range, on_page=True),
+        *_tempo_columns(
+            _place_tempo, f"clean {10 * CLEAN_PLACE:.0f} times out of 10 at", _place_range, on_page=True
+        ),
         Column("", lambda one: results_text(one.marked), "marked"),
         Column("", _causes_text, "why", on_page=True),
     )
@@ -192,7 +194,7 @@ def _tempo_columns(
     text: Callable[[Figures], str],
     on_page: bool = False,
 ) -> tuple[Column[Figures], Column[Figures], Column[Figures]]:
-    """The tempo at which something is clean cold 8 times out of 10, and the ends of its 80 % interval."""
+    """The clean tempo (`readings.py`) and the ends of its 80 % interval."""
 
     def bpm(end: str) -> Callable[[Figures], object]:
         return lambda one: ABSENT if (tempo := tempo_of(one)) is None else round(getattr(tempo, end), 2)
