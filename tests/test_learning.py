@@ -400,7 +400,7 @@ def test_what_was_just_played_comes_again_only_where_nothing_else_is_due(seed: i
         apart = PIECE_APART if turn.option.part.excerpt.kind is Kind.PIECE else 1
         if bars in last[-apart:]:
             other = choose(learnt, material, replace(sitting, left_alone=frozenset({bars})))
-            in_pace = sitting.new < sitting.pace
+            in_pace = sitting.begun < sitting.pace
             apart_too = other and bars_of(other.option.part.excerpt) in last[-1:]
             assert other is None or apart_too or (other.why is Why.BEGIN and not in_pace)
             repeats += 1

@@ -69,8 +69,9 @@ def task_text(task: Task, today: date) -> str:
 def tempos(report: Report) -> Part:
     """Rung, clean tempo, landed and kept of each phrase, join and piece."""
     words = (
-        f"Clean tempo: clean cold {10 * CLEAN:.0f} times out of 10, with its 80 % interval. Landed: the goal was held on that day. "
-        "Kept: clean cold at the goal after a week without it, on that day, or likely kept if not tested yet."
+        f"Clean tempo: clean cold {10 * CLEAN:.0f} times out of 10, with its 80 % interval. Landed: the goal was held "
+        "on that day. Kept: clean cold at the goal after a week without it, on that day, or likely kept if not tested "
+        "yet."
     )
     missing = f"Also practised, but these drills are not here: {listed(report.missing, 4)}."
     foot = (*([words] if report.excerpts else []), *([missing] if report.missing else []))
