@@ -439,3 +439,17 @@ def test_an_artificial_harmonic_is_written_large_with_its_stop_and_its_touch(vie
                 (text,) = bigview.event_lines(one, drill.instrument, look)
                 assert text.endswith(">")
                 assert big_width(text, look.size) <= boxes["now"].width
+
+
+@pytest.mark.parametrize("strings", [4, 5, 6])
+def test_the_fretboard_goes_from_edge_to_edge_where_there_are_rows_for_it(strings):
+    needs = Needs(strings, ("E:0",))
+    for width, height in ((160, 45), (200, 60)):
+        boxes = layout_for("study", width, height, needs)
+        assert boxes["neck"].width == width - 1
+        assert boxes["neck"].height == strings + 1
+        assert boxes["next"].y + boxes["next"].height <= boxes["neck"].y
+        assert boxes["neck"].y + boxes["neck"].height < boxes["lane"].y
+    beside = layout_for("study", 100, 30, Needs(4, ("E:0",)))["neck"]
+    assert beside.x > 0
+    assert beside.y == 1

@@ -22,8 +22,7 @@ def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
     What comes first stays first, though it be the way out.
     """
     last = [hint for at, hint in enumerate(hints) if hint[2] == "help" or (at and hint[2] in _WAYS_OUT)]
-    # The blank behind the last hint needs no room, nor does that before the ways out, which have their own.
-    end = width + 1
+    end = width
     placed: list[tuple[int, Hint]] = []
     for hint in reversed(last):
         if not placed or end - _width(hint) >= _width(hints[0]):
@@ -31,7 +30,7 @@ def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
             placed.insert(0, (end, hint))
     others, column = [], 0
     for hint in hints:
-        if hint not in last and column + _width(hint) <= end + 1:
+        if hint not in last and column + _width(hint) <= end:
             others.append((column, hint))
             column += _width(hint)
     return [*others, *placed]

@@ -8,6 +8,7 @@ sheet for marking takes the place of all between header and track.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import Literal
 
@@ -30,7 +31,7 @@ ARROW = "→"
 MARGIN = 1
 """Columns before a low note; a glyph has a blank of its own beside it."""
 NECK_COLUMNS = 28
-"""The least that a fretboard needs."""
+"""The least that a fretboard needs beside the hands."""
 
 
 @frozen
@@ -150,17 +151,21 @@ def _study(work: Box, needs: Needs) -> dict[str, Box]:
     if big_width(needs.node, SMALL) + low > left:
         # Two nodes at two frets over a low note: what tells a node from a stopped note comes before the fretboard.
         left = work.width
-    spread = edges + 2 * needs.strings - 1
-    lane = spread if spread <= work.height - big - 1 else least
-    gap = (work.height - big - lane) // 2
-    neck = min(needs.strings + 1, big + gap)
-    cue = big + gap - neck
-    right = Box(left + 1, work.y, work.width - left - 1, neck)
-    beside = {"neck": right} if right.width > 0 else {}
-    if beside and cue > 0:
-        beside["cue"] = Box(right.x, right.y + neck, right.width, cue)
-    return {
-        **_hands(work.x, work.y, left, size, size, 0, needs),
-        **beside,
-        "lane": Box(work.x, work.y + big + gap, work.width, lane),
-    }
+    room, neck, spread = work.height - big, needs.strings + 1, edges + 2 * needs.strings - 1
+    # Where there are rows for it, the fretboard goes from edge to edge below the hands.
+    across = least + neck < room
+    lane = spread if spread + across * neck < room else least
+    free = room - lane
+    gap = (free - neck) // 3 if across else free // 2
+    right = Box(left + 1, work.y, work.width - left - 1, big + gap)
+    panes = _hands(work.x, work.y, left, size, size, 0, needs)
+    top = big + (neck + (2 * (free - neck) + 1) // 3 if across else gap)
+    panes["lane"] = Box(work.x, work.y + top, work.width, lane)
+    beside = 0 if across else min(neck, right.height)
+    if across:
+        panes["neck"] = Box(work.x, work.y + big + gap, work.width, neck)
+    elif right.width > 0:
+        panes["neck"] = replace(right, height=beside)
+    if right.width > 0 and right.height > beside:
+        panes["cue"] = replace(right, y=right.y + beside, height=right.height - beside)
+    return panes

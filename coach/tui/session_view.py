@@ -205,10 +205,8 @@ def _arrow(key: str, picture: Picture) -> str:
 
 
 def key_range(events: int) -> str:
-    """The keys that mark so many events, in short: `1-6`, `1-0 q`, `1-0 q-t`."""
-    digits, letters = LABEL_KEYS[: min(events, 10)], LABEL_KEYS[10:events]
-    spans = (f"{keys[0]}-{keys[-1]}" if len(keys) > 1 else keys for keys in (digits, letters) if keys)
-    return " ".join(spans)
+    """The keys that mark so many events, the first and the last of them: `1-6`, `1-q`."""
+    return f"1-{LABEL_KEYS[events - 1]}" if events > 1 else "1"
 
 
 def hint_word(picture: Picture, label: str, action_id: str) -> str:
