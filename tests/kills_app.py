@@ -35,7 +35,7 @@ phrases:
     bars:
       - harmonics: 1 G:<7>, 2 G:<5>
 """
-RATING = "1-2 mark"
+RATING = "1-2 choked"
 PATIENCE_S = 0.5
 
 

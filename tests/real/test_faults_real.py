@@ -72,7 +72,7 @@ def play_one(window: Terminal, *marks: str) -> None:
     """One repetition, rated; what is shown after is for the caller to wait for."""
     window.wait("space go ")
     window.press("Space")
-    window.wait("1-2 mark")
+    window.wait("1-2 choked")
     window.press(*marks, "Space")
 
 
@@ -173,7 +173,7 @@ def test_a_window_made_tiny_stopped_woken_and_closed_keeps_what_was_marked(sessi
     for columns, rows in ((2, 2), (1, 1), (300, 80), (20, 5), (90, 26)):
         window.resize(columns, rows)
         time.sleep(0.2)
-    window.wait("1-2 mark")
+    window.wait("1-2 choked")
     os.kill(program, signal.SIGTSTP)
     wait_for(lambda: state_of(program) == "T", 10, "the program to stop")
     os.kill(program, signal.SIGCONT)
@@ -245,7 +245,7 @@ def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp
         window.to_first_rep()
         window.wait(lambda text: "MIDI out: " in text and "MIDI in: " in text and "looking" not in text)
         window.press("Space")
-        window.wait("1-2 mark")
+        window.wait("1-2 choked")
         assert heard()
         time.sleep(0.5)
         press(pedal, (0xB0, 64, 127), (0xB0, 64, 0))

@@ -143,9 +143,9 @@ def practising(home: Path) -> Iterator[tuple[Terminal, Performance]]:
 
 def says_clean(window: Terminal, tempo_bpm: int) -> int:
     """Say clean in a round's bar of clicks; the tempo in bpm that it counts in."""
-    climbs = re.search(r"up to (\d+) if clean", window.wait("1-4 mark"))
+    climbs = re.search(r"up to (\d+) if clean", window.wait("1-4 choked"))
     window.type("Space")
-    window.wait(lambda text: "1-4 mark" not in text)
+    window.wait(lambda text: "1-4 choked" not in text)
     return int(climbs[1]) if climbs else tempo_bpm
 
 

@@ -63,7 +63,7 @@ def listens(window: Terminal) -> None:
 
 
 def says_clean(window: Terminal) -> None:
-    window.wait("1-4 mark")
+    window.wait("1-4 choked")
     window.press("Space")
     window.wait("saved, clean")
 
@@ -96,7 +96,7 @@ def test_a_microphone_that_goes_in_a_repetition_is_missed_in_one_line_and_heard_
         pulse.control("unload-module", module)
         window.wait("microphone lost: going on without it until it is back")
         says_clean(window)
-        window.wait("1-4 mark")
+        window.wait("1-4 choked")
         pulse.control(*load)
         listens(window)
         assert "microphone" not in window.text()

@@ -154,7 +154,7 @@ def test_a_session_runs_from_the_first_screen_to_the_summary(terminal, tmp_path,
     window.press("Escape")
     window.to_first_rep()
     window.press("Space")
-    window.wait("1-4 mark")  # the repetition is over: its events can be marked
+    window.wait("1-4 choked")  # the repetition is over: its events can be marked
     window.press("2")
     window.wait("choked 2")
     window.press("BSpace")
@@ -191,7 +191,7 @@ def test_a_kill_loses_at_most_the_repetition_in_progress(terminal, tmp_path):
     window = terminal((80, 24), "quick")
     window.to_first_rep()
     window.press("Space")
-    window.wait("1-4 mark")
+    window.wait("1-4 choked")
     window.press("Space")
     window.wait("saved, clean")
     os.kill(window.program(), signal.SIGKILL)
