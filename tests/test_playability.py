@@ -8,7 +8,6 @@ import pytest
 
 from coach.music.drill import Drill
 from coach.music.playability import Finding, check_playability
-from coach.strings.node import Node
 from tests.drillfile_drafts import drill_from
 
 HEAD = """drill: 1
@@ -86,25 +85,6 @@ def test_a_harmonic_rings_only_until_its_string_is_played_again() -> None:
 def test_a_hold_over_the_bar_line_still_needs_its_string() -> None:
     finding = only(check_playability(drill_of("1 E:0 for 6 |", "| 1 A:<7>, 2 E:<7>")))
     assert (finding.bar, finding.severity) == (1, "error")
-
-
-def test_two_notes_on_one_string_at_once_are_an_error_that_offers_another_place() -> None:
-    drill = with_note(drill_of("1 D:0 | 1 A:<5>"), string=1, node=Node(1, 3), written="7")
-    finding = only(check_playability(drill))
-    assert finding.severity == "error"
-    assert finding.message == "D:<7> and D:0 need the D string at once"
-    assert finding.guess == "the same note: A:<5>"
-
-
-def test_a_written_position_that_is_not_the_node_is_an_error_with_the_nearest() -> None:
-    finding = only(check_playability(with_note(drill_of("| 1 D:<7>"), written="6.5")))
-    assert (finding.severity, finding.message) == ("error", "D: 6.5 is written for the node at 7 (partial 3)")
-    assert finding.guess == "nearest: 7 (partial 3), 5.8 (partial 7)"
-
-
-def test_an_asserted_pitch_that_does_not_sound_is_an_error() -> None:
-    finding = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted="F4")))
-    assert (finding.severity, finding.message) == ("error", "D:<4> sounds F#4 (-14 cents), not F4")
 
 
 def test_a_held_note_out_of_reach_is_a_warning() -> None:

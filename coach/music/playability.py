@@ -1,8 +1,9 @@
-"""Whether a drill can be played: its nodes exist, no string is needed twice, the hand reaches and arrives in time.
+"""Whether a drill can be played: no string is needed while it is held, the hand reaches and arrives in time.
 
-Conventions: everything is judged with all layers together, phrase by phrase, at the goal tempo. A string needed twice,
-a pitch or node that physics doesn't give and what two hands can't do (`coach.strings.hand`, which the node search asks
-too) are errors; reach and hand speed are warnings, because hands differ.
+Conventions: everything is judged with all layers together, phrase by phrase, at the goal tempo. A string that a written
+hold needs and what two hands can't do (`coach.strings.hand`, which the node search asks too) are errors; reach and hand
+speed are warnings, because hands differ. Nodes, stated pitches and strings struck twice at once are not asked again:
+what reads a drill proves them.
 The fretting hand's place at an onset is the mean of what it newly touches or stops there; what the plucking hand
 touches has no limit of reach and moves no fretting hand.
 """
@@ -12,7 +13,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from functools import lru_cache
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import Severity
@@ -22,9 +22,8 @@ from coach.music.passages import passage_of
 from coach.music.rubs import rubs
 from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument
-from coach.strings.node import Node, nearest_nodes, nodes_written, touch_label
-from coach.strings.reach import USUAL, bass_places, places_for
-from coach.strings.units import hz_from_midi, nearest_note, note_name
+from coach.strings.reach import USUAL
+from coach.strings.units import nearest_note, note_name
 
 
 @frozen
@@ -105,7 +104,6 @@ def check_playability(drill: Drill) -> list[Finding]:
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
         moments = moments_of(passage)
         of_phrase = [
-            *_wrong_notes(board, passage),
             *_clashes(board, passage, _written_holds(drill, index)),
             *_plucking(board, moments),
             *_fretting(board, moments),
@@ -141,68 +139,16 @@ def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     )
 
 
-def _wrong_notes(board: Board, passage: Passage) -> Iterator[_Remark]:
-    """Written positions that are not the node, and asserted pitches that do not sound."""
-    instrument = board.instrument
-    for event in passage.events:
-        for placed in event.notes:
-            note = placed.note
-            stop = note.stop
-            if note.node is not None and note.written and not _written_there(note.written, note.node, stop):
-                near = _near(note.written, stop)
-                offered = ", ".join(f"{touch_label(node, stop)} (partial {node.partial})" for node in near)
-                label = touch_label(note.node, stop)
-                where = f"{note.written} is written for the node at {label} (partial {note.node.partial})"
-                yield (
-                    event,
-                    "error",
-                    f"{instrument.string_label(note.string)}: {where}",
-                    f"nearest: {offered}",
-                )
-            if not note.asserted:
-                continue
-            # Compared on the ideal string as the drill tunes it: stiffness and the player's capo rename no note.
-            ratio = 2.0 ** (stop / 12.0) * (note.node.partial if note.node else 1)
-            hz = hz_from_midi(instrument.string_at(note.string).midi, instrument.a4_hz) * ratio
-            midi, cents = nearest_note(hz, instrument.a4_hz)
-            if midi != note.asserted_midi:
-                sounds = f"{board.name(note)} sounds {note_name(midi)} ({cents:+.0f} cents)"
-                yield (event, "error", f"{sounds}, not {note.asserted}", "")
-
-
-def _near(written: str, stop: int) -> tuple[Node, ...]:
-    """The nodes to offer for a position that names another one, or none."""
-    try:
-        return nodes_written(written, stop) or nearest_nodes(float(written) - stop)
-    except ValueError:
-        return ()
-
-
-@lru_cache(maxsize=1024)
-def _written_there(written: str, node: Node, stop: int) -> bool:
-    try:
-        return node in nodes_written(written, stop)
-    except ValueError:
-        return False
-
-
 def _clashes(
     board: Board, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
 ) -> Iterator[_Remark]:
-    """Strings that two notes need at once."""
+    """Strings that a note needs while another one is held there."""
     sounding: dict[int, _Sounding] = {}
     for event in passage.events:
         for placed in event.notes:
             note = placed.note
             before = sounding.get(note.string)
-            if before is not None and before.event.onset == event.onset:
-                yield (
-                    event,
-                    "error",
-                    f"{board.name(note)} and {board.name(before.note)} need the {board.string(note)} string at once",
-                    _elsewhere(board.instrument, note),
-                )
-            elif before is not None and before.must_sound and before.until > event.onset:
+            if before is not None and before.must_sound and before.until > event.onset:
                 yield (
                     event,
                     "error" if before.hold_written else "warning",
@@ -226,21 +172,6 @@ def _beats_text(beats: Fraction) -> str:
     whole, part = divmod(beats, 1)
     shown = f"{float(beats):g}" if beats.denominator in (1, 2, 4) else f"{whole}+{part}"
     return f"{shown} beat{'' if beats == 1 else 's'}"
-
-
-def _elsewhere(instrument: Instrument, note: Note) -> str:
-    """Where else the note can be played, or nothing."""
-    if note.node is None:
-        midi = instrument.open_midi(note.string) + (note.fret or 0)
-        places = bass_places(instrument, midi)
-    else:
-        hz = instrument.sounding_hz(note.string, note.node, note.stop)
-        places = places_for(instrument, nearest_note(hz, instrument.a4_hz)[0])
-    others = [place for place in places if place.string != note.string]
-    if not others:
-        return ""
-    best = others[0]
-    return f"the same note: {instrument.string_label(best.string)}:{best.text}"
 
 
 def _rubbing(board: Board, passage: Passage) -> Iterator[_Remark]:
