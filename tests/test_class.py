@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from coach.cli import main
 from coach.ground.plain import json_text
 from coach.ground.table_csv import BYTE_ORDER_MARK
 from coach.report.advice import needs
@@ -111,6 +112,11 @@ def told(classroom: Classroom) -> str:
     [
         ({}, "nothing new: going well", "60 of 80 bpm, 0 of 1 phrase landed, 0 kept"),
         ({"phrases": (LANDED,)}, "the next drill, or a faster goal", "every phrase landed, 0 of 1 kept"),
+        (
+            {"phrases": (LANDED,), "days": practised(1, 2, rated=14)},
+            "shorter sessions on more days",
+            "practised on 2 of 15 days",
+        ),
         ({"days": ()}, "talk before assigning more", "not practised in 15 days"),
         ({"days": practised(1, 2, rated=4, clean=2)}, "shorter sessions", "practised on 2 of 15 days"),
         (
@@ -152,6 +158,31 @@ def test_what_a_student_needs_first_follows_from_the_reply_and_names_its_evidenc
     first = needs(work_of(classroom))[0]
     assert what in first.what
     assert why in first.why
+
+
+def test_of_parts_that_were_asked_for_it_says_that_all_of_them_landed() -> None:
+    own = handed_to("Mia", parts=("3.2 on D2 at 50",), phrases={})
+    first, *_ = needs(work_of(make_class([file_of("Mia", drill_of(phrases=(LANDED,)))], own, TODAY)))
+    assert first.in_short == "the next drill, or a faster goal: all that was asked for landed, 0 of 1 kept"
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--student", "Mira"), "--student: found 'Mira', expected one of Bo and Mia (did you mean Mia?)"),
+        (("--student", "Mia", "Zoe"), "--student: found 'Zoe', expected one of Bo and Mia"),
+        (("--drill", "E"), "--drill: found 'E', expected one of D"),
+        (("--need", "move"), "no student in the class matches all of what is asked for"),
+    ],
+)
+def test_who_or_what_is_not_in_the_class_is_told_with_what_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], message: str
+) -> None:
+    (tmp_path / "replies").mkdir()
+    remember(tmp_path, handed_to("Mia", "Bo"))
+    asked = ["roster", str(tmp_path / "replies"), "--folder", str(tmp_path), "--date", str(HANDED_ON)]
+    assert main([*asked, *words]) == 1
+    assert message in capsys.readouterr().err
 
 
 def test_silence_is_told_as_no_news_and_never_hides_a_choke() -> None:

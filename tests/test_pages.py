@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from coach.pages import svg
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import WIDTH, fretboard_svg
+from coach.pages.parts import MOST_ROWS, Column, Part, facts_of, part_html, part_lines, table_of
 from coach.strings.fretboard import Board, Mark, fretboard_cells, node_marks, spread
 from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
@@ -52,6 +53,44 @@ def test_what_is_empty_leaves_nothing_behind() -> None:
     assert paragraph("") == ""
     assert section("Notes", "", paragraph("")) == ""
     assert document("t", ["", "<p>one</p>", ""]).count("<p>") == 1
+
+
+ROW_COLUMNS: tuple[Column[tuple[str, int]], ...] = (
+    Column("name", lambda row: row[0], "node"),
+    Column("key", lambda row: row[0].lower()),
+    Column("count", lambda row: row[1], "failed", lambda row: f"{row[1]} of 8", number=True),
+    Column("", lambda row: "why" * row[1], "why", on_page=True),
+)
+
+
+def test_one_list_of_columns_gives_people_and_programs_what_is_theirs() -> None:
+    rows = [("3.2 on D2", 3), ("7 on G2 to 5 on G2, a drill with a long title", 12)]
+    part = Part("Weakest", ("one sentence",), table_of(ROW_COLUMNS, rows), ("below",))
+    assert list(part_lines(part, 40)) == [
+        "Weakest",
+        "  one sentence",
+        "  node                            failed",
+        "  3.2 on D2                       3 of 8",
+        "  7 G2 to 5 G2, a drill with a…  12 of 8",
+        "  below",
+    ]
+    assert facts_of(ROW_COLUMNS, rows[0]) == {"name": "3.2 on D2", "key": "3.2 on d2", "count": 3}
+    words = [word for word in Words(part_html(part)).words if word.strip()]
+    assert words[2:8] == ["node", "failed", "why", "3.2 on D2", "3 of 8", "whywhywhy"]
+
+
+@given(st.lists(st.tuples(st.text(min_size=1), st.integers(0, 99)), min_size=1), st.integers(40, 120))
+def test_a_table_is_never_wider_than_its_terminal_and_says_how_much_it_leaves_out(
+    rows: list[tuple[str, int]], width: int
+) -> None:
+    lines = list(table_of(ROW_COLUMNS, rows).lines(width))
+    assert max(map(len, lines)) <= width
+    assert len(lines) == min(len(rows), MOST_ROWS) + 1 + (len(rows) > MOST_ROWS)
+
+
+def test_a_part_with_nothing_to_say_leaves_nothing_behind() -> None:
+    nothing = Part("Notes")
+    assert (list(part_lines(nothing, 80)), part_html(nothing)) == ([], "")
 
 
 @given(st.text())

@@ -27,7 +27,7 @@ from coach.commands.common import (
 from coach.commands.log_people import forget
 from coach.folder.library import load_library, student_in
 from coach.ground.places import user_path
-from coach.ground.plain import counted, plain_text
+from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import Entry, Rep, iso_time, practice_day
 from coach.log.log import Log, Refusal
@@ -138,6 +138,7 @@ def _show(arguments: argparse.Namespace) -> int:
         raise UsageError("--since and --date exclude each other", "log show")
     with _open(arguments, read_only=True) as log:
         pairs = log.counted(since, day, arguments.drill)
+        known = {key.partition(":")[0] for key in log.titles()}
         hurts = _hurts(log, arguments.drill)
         rows = [row for row in hurts if str(since or "") <= str(row["day"]) <= str(day or row["day"])]
         for rep, passage in pairs:
@@ -158,7 +159,9 @@ def _show(arguments: argparse.Namespace) -> int:
             f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<{widest}} {row['tempo_bpm']:>4} bpm  "
             f"{_in_words(str(row['result']))}{mark}"
         )
-    if not rows:
+    if not rows and known:
+        say(f"nothing of that is logged here; logged drills: {listed(sorted(known), 8)}", to=sys.stderr)
+    elif not rows:
         say("nothing logged here yet", to=sys.stderr)
     return 0
 

@@ -167,16 +167,6 @@ def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
     return sorted(named, key=lambda place: (place.chance, -_rate(place), place.key))
 
 
-def so_far(drill: DrillReply) -> list[str]:
-    """Each node and move that failed in four weeks, the most failures first: `3.2 on D2 failed in 8 of 22`."""
-    failed = [place for place in (*drill.nodes, *drill.moves) if place.recent_failed]
-    return [
-        f"{place_name(place.key)} failed in {place.recent_failed} of {place.recent}"
-        + (f", mostly {cause.word}" if (cause := mostly(place)) else "")
-        for place in sorted(failed, key=lambda place: -place.recent_failed)
-    ]
-
-
 def mostly(place: PlaceReply) -> Cause | None:
     """The cause that was given for most of its failures, where one was."""
     cause = commonest_cause(place.marked)
@@ -270,8 +260,17 @@ def _too_little(work: Work) -> Iterator[Need]:
         yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
         seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
-        far = "".join(f"; in four weeks {told}" for told in so_far(work.drill)[:1])
-        yield Need("unknown", "ask for another session", f"{seen}{far}")
+        yield Need("unknown", "ask for another session", f"{seen}{_worst(work.drill)}")
+
+
+def _worst(drill: DrillReply) -> str:
+    """Which node or move failed most often: `; in four weeks 3.2 on D2 failed in 8 of 22`; empty for none."""
+    worst = max((*drill.nodes, *drill.moves), key=lambda place: place.recent_failed, default=None)
+    if worst is None or not worst.recent_failed:
+        return ""
+    cause = mostly(worst)
+    often = f"{worst.recent_failed} of {worst.recent}" + (f", mostly {cause.word}" if cause else "")
+    return f"; in four weeks {place_name(worst.key)} failed in {often}"
 
 
 def _done(work: Work) -> Iterator[Need]:

@@ -14,7 +14,7 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import json_text, plain_text
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
-from coach.learning.readings import Place, Standing, places, standing, to_be_tested
+from coach.learning.readings import CleanTempo, Place, Standing, places, standing, to_be_tested
 from coach.listen.record import RECORD, EarRecord
 from coach.log.entries import Entry
 from coach.log.log import Log
@@ -59,6 +59,11 @@ class ExcerptFigures:
         return self.standing.reps >= FEW
 
     @property
+    def tempo(self) -> CleanTempo | None:
+        """The clean tempo, where it can be told."""
+        return self.standing.tempo if self.known else None
+
+    @property
     def beyond(self) -> bool:
         """Whether the clean tempo lies well above anything played, so that only a lower bound can be told."""
         fastest = self.total.fastest_bpm
@@ -79,6 +84,11 @@ class PlaceFigures:
     @property
     def known(self) -> bool:
         return self.place.of >= FEW
+
+    @property
+    def tempo(self) -> CleanTempo | None:
+        """The clean tempo, where it can be told."""
+        return self.place.tempo if self.known else None
 
     @property
     def weak(self) -> bool:

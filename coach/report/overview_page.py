@@ -34,8 +34,10 @@ td:first-child, .rows td:nth-child(n+5) { white-space: nowrap; } .student { marg
 ul { margin: .3rem 0; padding-left: 1.2rem; } .remark { color: #8a3b12; }
 @media screen and (max-width: 700px) { .rows td:nth-child(4) { min-width: 15rem; } }
 @media print { nav { display: none; } .student, .rows { break-before: page; } a { color: inherit; }
-  .rows table, .student table { font-size: .66rem; } .student { font-size: .8rem; margin: 0; }
-  .student td, .student th { padding: .08rem .5rem .08rem 0; } .grid { grid-template-columns: 1fr 1fr; } }
+  .rows table, .student table { font-size: .66rem; } .student { font-size: .76rem; margin: 0; }
+  .rows td:nth-child(n+5) { white-space: normal; } .rows td:nth-child(4) { width: 40%; }
+  .student td, .student th { padding: .08rem .5rem .08rem 0; } .grid { grid-template-columns: 1fr 1fr; }
+  .student h3, .student ul { margin: .15rem 0 0; } .student svg.fluid { width: 62%; margin: .1rem 0; } }
 """
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted, plain_text
 from coach.learning.forecast import FEW_DAYS, days_a_week, forecast
 from coach.learning.learning import Learnt, learnt_of
@@ -12,7 +13,7 @@ from coach.learning.material import RATING_S, Material, goal_of, material_of
 from coach.learning.readings import CleanTempo, Place, Standing, places, standing
 from coach.log.entries import Entry, iso_time, practice_day
 from coach.log.log import Log
-from coach.music.drill import Drill, Phrase
+from coach.music.drill import Assignment, Drill, Phrase
 from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_phrase
 from coach.rating.counts import Counts
 from coach.report.figures import note_text
@@ -56,15 +57,15 @@ def student_reply(
 ) -> Reply:
     """The reply of the log's player about some drills."""
     day = practice_day(at_ms, offset_min)
-    learnt, sums, material = learnt_of(log, day), sums_of(log, day), material_of(drills)
+    known = _Known(log, day, learnt_of(log, day), sums_of(log, day), material_of(drills))
     entered = entered_reps(log.entries("answers"))
-    since = day - timedelta(days=DAYS_KEPT)
-    words = (NoteReply(entry.day, note_text(entry)) for entry in log.entries("note") if entry.day > since)
+    notes_of = (entry for entry in log.entries("note") if entry.day > known.recent(DAYS_KEPT))
+    words = (NoteReply(entry.day, note_text(entry)) for entry in notes_of)
     return Reply(
         iso_time(at_ms, offset_min),
         day,
         StudentReply(log.player.id, log.player.name, log.player.ids),
-        tuple(_drill(log, learnt, sums, material, one, day, entered.get(one.id, 0)) for one in drills),
+        tuple(known.drill(one, entered.get(one.id, 0)) for one in drills),
         tuple(words) if notes else None,
     )
 
@@ -112,44 +113,96 @@ def _when(total: TotalReply) -> str:
     return f"practised on {counted(total.days, 'day')}, {day_span(total.first, total.last)}, {spent}"
 
 
-def _drill(
-    log: Log, learnt: Learnt, sums: Sums, material: Material, drill: Drill, day: date, entered: int
-) -> DrillReply:
-    rows = list(sums.rows(date.min, day, drill.id))
-    recent = [row for row in rows if row[0] > day - timedelta(days=RECENT_DAYS)]
-    days, task = by_day(rows), drill.assignment
-    marked, results = marked_at_places(log, sums, recent), results_at_places(log, sums, recent)
-    known = places(learnt, material, drill, day)
-    total = added(row for _, _, row in rows)
-    return DrillReply(
-        drill.id,
-        drill.revision,
-        drill.title,
-        _instrument(drill.instrument),
-        drill.goal_bpm,
-        TaskReply(task.id, task.student, task.teacher, task.goal_bpm, task.due, task.note) if task else None,
-        tuple(_phrases(log, learnt, sums, material, drill, day, rows)),
-        tuple(_places(known, results, marked, "n:")),
-        tuple(_places(known, results, marked, "m:")),
-        results.get(HELD, (0, 0)),
-        tuple(
-            one
-            for one in _days(days, sums, material, drill, rows)
-            if one.day > day - timedelta(days=DAYS_KEPT)
-        ),
-        TotalReply(
-            len(days),
-            min(days, default=None),
-            max(days, default=None),
-            round(total.minutes, 2),
-            total.reps,
-            total.rated,
-            total.clean,
-        ),
-        added(row for _, _, row in recent).marked,
-        round(min(1.0, entered / total.reps), 3) if total.reps else 0.0,
-        _forecast(learnt, material, drill, day, days) if len(days) >= FEW_DAYS else None,
-    )
+@frozen
+class _Known:
+    """What a reply is made of: the log, what was learnt and summed from it up to a day, and the drills."""
+
+    log: Log
+    day: date
+    learnt: Learnt
+    sums: Sums
+    material: Material
+
+    def recent(self, days: int) -> date:
+        """The day before the last so many."""
+        return self.day - timedelta(days=days)
+
+    def drill(self, drill: Drill, entered: int) -> DrillReply:
+        """The part about one drill, of whose repetitions so many were entered afterwards."""
+        rows = list(self.sums.rows(date.min, self.day, drill.id))
+        recent = [row for row in rows if row[0] > self.recent(RECENT_DAYS)]
+        days, task = by_day(rows), drill.assignment
+        marked = marked_at_places(self.log, self.sums, recent)
+        results = results_at_places(self.log, self.sums, recent)
+        known = places(self.learnt, self.material, drill, self.day)
+        total = added(row for _, _, row in rows)
+        return DrillReply(
+            drill.id,
+            drill.revision,
+            drill.title,
+            _instrument(drill.instrument),
+            drill.goal_bpm,
+            _task(task) if task else None,
+            tuple(self.phrases(drill, rows)),
+            tuple(_places(known, results, marked, "n:")),
+            tuple(_places(known, results, marked, "m:")),
+            results.get(HELD, (0, 0)),
+            tuple(one for one in self.days(drill, days, rows) if one.day > self.recent(DAYS_KEPT)),
+            TotalReply(
+                len(days),
+                min(days, default=None),
+                max(days, default=None),
+                round(total.minutes, 2),
+                total.reps,
+                total.rated,
+                total.clean,
+            ),
+            added(row for _, _, row in recent).marked,
+            round(min(1.0, entered / total.reps), 3) if total.reps else 0.0,
+            self.forecast(drill, days) if len(days) >= FEW_DAYS else None,
+        )
+
+    def forecast(self, drill: Drill, days: Mapping[date, Sum]) -> ForecastReply:
+        """With the minutes that the student gives this drill on a day, those between repetitions among them."""
+        late = [row for one, row in days.items() if one > self.recent(RECENT_DAYS)] or list(days.values())
+        spent = sum(row.minutes + row.reps * RATING_S / 60 for row in late) / len(late)
+        minutes = max(1.0, min(240.0, spent))
+        at_goal = forecast(self.learnt, self.material, drill, self.day, minutes).at_goal
+        week = round(days_a_week(self.learnt, self.day), 2)
+        return ForecastReply(at_goal.early, at_goal.likely, at_goal.late, len(days), round(minutes, 1), week)
+
+    def days(self, drill: Drill, days: Mapping[date, Sum], rows: Iterable[Row]) -> Iterator[DayReply]:
+        """What each day came to, with its fastest clean whole phrase against its goal."""
+        parts: dict[date, float] = {}
+        goals = {excerpt.key: goal_of(drill, excerpt) for excerpt in self.material.phrases(drill)}
+        for day, passage, row in rows:
+            if goal_bpm := goals.get(self.sums.excerpts[passage]):
+                parts[day] = max(parts.get(day, 0.0), row.fastest_bpm / goal_bpm)
+        for day, row in days.items():
+            fastest = min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
+            counts = row.reps, row.rated, row.clean, row.cold, row.cold_clean
+            yield DayReply(day, round(row.minutes, 2), *counts, fastest)
+
+    def phrases(self, drill: Drill, rows: Sequence[Row]) -> Iterator[PhraseReply]:
+        """What is asked of the drill, each phrase with its layers below it."""
+        by_excerpt = self.sums.by_excerpt(rows)
+        for whole in self.material.phrases(drill):
+            phrase = drill.phrase(whole.phrases[0])
+            layers = reversed(layer_choices(phrase)) if whole.kind is Kind.PHRASE else (whole.layer,)
+            fuller: PhraseReply | None = None
+            for layer in layers:
+                excerpt = whole if layer == whole.layer else whole_phrase(drill, phrase, layer)
+                if (stands := standing(self.learnt, self.material, excerpt, self.day)) is None:
+                    continue
+                of_key = by_excerpt.get(excerpt.key, ())
+                practised = passage_in(self.log, self.sums, of_key[-1][1]).revision if of_key else ""
+                row = _phrase(phrase, excerpt, stands, of_key, fuller, practised)
+                fuller = fuller or row
+                yield row
+
+
+def _task(task: Assignment) -> TaskReply:
+    return TaskReply(task.id, task.student, task.teacher, task.goal_bpm, task.due, task.note)
 
 
 def _instrument(instrument: Instrument) -> InstrumentReply:
@@ -171,63 +224,8 @@ def _places(
             yield PlaceReply(key[2:], chance, *ends, *late, failed, of, marked.get(key, {}))
 
 
-def _forecast(
-    learnt: Learnt, material: Material, drill: Drill, day: date, days: Mapping[date, Sum]
-) -> ForecastReply:
-    """With the minutes that the student gives this drill on a day, those between repetitions among them."""
-    late = [row for one, row in days.items() if one > day - timedelta(days=RECENT_DAYS)] or list(
-        days.values()
-    )
-    spent = sum(row.minutes + row.reps * RATING_S / 60 for row in late) / len(late)
-    minutes = max(1.0, min(240.0, spent))
-    at_goal = forecast(learnt, material, drill, day, minutes).at_goal
-    week = round(days_a_week(learnt, day), 2)
-    return ForecastReply(at_goal.early, at_goal.likely, at_goal.late, len(days), round(minutes, 1), week)
-
-
-def _days(
-    days: Mapping[date, Sum], sums: Sums, material: Material, drill: Drill, rows: Iterable[Row]
-) -> Iterator[DayReply]:
-    """What each day came to, with its fastest clean whole phrase against its goal."""
-    parts: dict[date, float] = {}
-    goals = {excerpt.key: goal_of(drill, excerpt) for excerpt in material.phrases(drill)}
-    for day, passage, row in rows:
-        if goal_bpm := goals.get(sums.excerpts[passage]):
-            parts[day] = max(parts.get(day, 0.0), row.fastest_bpm / goal_bpm)
-    for day, row in days.items():
-        fastest = min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
-        counts = row.reps, row.rated, row.clean, row.cold, row.cold_clean
-        yield DayReply(day, round(row.minutes, 2), *counts, fastest)
-
-
 def _ends(tempo: CleanTempo) -> tuple[float, float]:
     return round(min(tempo.low_bpm, 9999.0), 1), round(min(tempo.high_bpm, 9999.0), 1)
-
-
-def _phrases(
-    log: Log,
-    learnt: Learnt,
-    sums: Sums,
-    material: Material,
-    drill: Drill,
-    day: date,
-    rows: Sequence[Row],
-) -> Iterator[PhraseReply]:
-    """What is asked of the drill, each phrase with its layers below it."""
-    by_excerpt = sums.by_excerpt(rows)
-    for whole in material.phrases(drill):
-        phrase = drill.phrase(whole.phrases[0])
-        layers = reversed(layer_choices(phrase)) if whole.kind is Kind.PHRASE else (whole.layer,)
-        fuller: PhraseReply | None = None
-        for layer in layers:
-            excerpt = whole if layer == whole.layer else whole_phrase(drill, phrase, layer)
-            if (stands := standing(learnt, material, excerpt, day)) is None:
-                continue
-            of_key = by_excerpt.get(excerpt.key, ())
-            practised = passage_in(log, sums, of_key[-1][1]).revision if of_key else ""
-            row = _phrase(phrase, excerpt, stands, of_key, fuller, practised)
-            fuller = fuller or row
-            yield row
 
 
 def _phrase(

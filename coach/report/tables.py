@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import date
-from typing import Any, TypeVar
+from typing import Any
 
 from coach.ground.days import iso_day
 from coach.ground.table_csv import csv_text
-from coach.learning.readings import CLEAN_PLACE, CleanTempo
+from coach.learning.readings import CLEAN_PLACE
 from coach.pages.parts import ABSENT, Column, facts_of
 from coach.rating.counts import cells, columns, results_text
 from coach.rating.table import CAUSES
@@ -18,7 +18,7 @@ from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.sums import Sum
 from coach.words.amounts import percent, short_day, tempo_range
 
-Figures = TypeVar("Figures", ExcerptFigures, PlaceFigures)
+SUMS = ("reps", "minutes", "rated", "clean", "cold", "cold_clean")
 
 
 def excerpt_columns(today: date) -> tuple[Column[ExcerptFigures], ...]:
@@ -38,7 +38,7 @@ def excerpt_columns(today: date) -> tuple[Column[ExcerptFigures], ...]:
             number=True,
         ),
         Column("goal_bpm", lambda one: one.standing.goal_bpm),
-        *_tempo_columns(_excerpt_tempo, "clean tempo", tempo_text),
+        *_tempo_columns("clean tempo", tempo_text),
         Column("chance_cold", lambda one: round(one.standing.now, 4)),
         Column("chance_cold_after_a_week", lambda one: round(one.standing.later, 4)),
         Column("failed_of_late", lambda one: one.standing.failed),
@@ -59,7 +59,7 @@ def excerpt_columns(today: date) -> tuple[Column[ExcerptFigures], ...]:
             on_page=True,
         ),
         Column("days", lambda one: len(one.days)),
-        *(Column(key, _summed(key)) for key in sum_facts(Sum())),
+        *_sum_columns(),
     )
 
 
@@ -79,9 +79,7 @@ def place_columns(kind: str) -> tuple[Column[PlaceFigures], ...]:
         ),
         Column("failed_of_late", lambda one: one.place.failed, "of the last 8", late_text),
         Column("results_of_late", lambda one: one.place.of),
-        *_tempo_columns(
-            _place_tempo, f"clean {10 * CLEAN_PLACE:.0f} times out of 10 at", _place_range, on_page=True
-        ),
+        *_tempo_columns(f"clean {10 * CLEAN_PLACE:.0f} times out of 10 at", _ends, on_page=True),
         Column("", lambda one: results_text(one.marked), "marked"),
         Column("", _causes_text, "why", on_page=True),
     )
@@ -130,14 +128,7 @@ def report_csv(report: Report) -> str:
 
 def sum_facts(total: Sum) -> dict[str, float]:
     """What was practised, as values for programs."""
-    return {
-        "reps": total.reps,
-        "minutes": round(total.minutes, 2),
-        "rated": total.rated,
-        "clean": total.clean,
-        "cold": total.cold,
-        "cold_clean": total.cold_clean,
-    }
+    return {name: round(getattr(total, name), 2) for name in SUMS}
 
 
 def tempo_text(one: ExcerptFigures) -> str:
@@ -160,24 +151,8 @@ def late_text(one: PlaceFigures) -> str:
     return f"{one.place.failed} of {one.place.of} failed"
 
 
-def _excerpt_tempo(one: ExcerptFigures) -> CleanTempo | None:
-    return one.standing.tempo if one.known else None
-
-
-def _place_tempo(one: PlaceFigures) -> CleanTempo | None:
-    return one.place.tempo if one.known else None
-
-
-def _chance(one: PlaceFigures) -> str:
-    return percent(one.place.chance)
-
-
-def _place_range(one: PlaceFigures) -> str:
+def _ends(one: PlaceFigures) -> str:
     return tempo_range(one.place.tempo.low_bpm, one.place.tempo.high_bpm)
-
-
-def _summed(key: str) -> Callable[[ExcerptFigures], float]:
-    return lambda one: sum_facts(one.total)[key]
 
 
 def _day(day: date | None, today: date) -> str:
@@ -188,19 +163,21 @@ def _causes_text(one: PlaceFigures) -> str:
     return ", ".join(f"{cause.word} {one.marked[cause.word]}" for cause in CAUSES if cause.word in one.marked)
 
 
-def _tempo_columns(
-    tempo_of: Callable[[Figures], CleanTempo | None],
-    title: str,
-    text: Callable[[Figures], str],
-    on_page: bool = False,
-) -> tuple[Column[Figures], Column[Figures], Column[Figures]]:
+def _tempo_columns(title: str, text: Callable[[Any], str], on_page: bool = False) -> tuple[Column[Any], ...]:
     """The clean tempo (`readings.py`) and the ends of its 80 % interval."""
 
-    def bpm(end: str) -> Callable[[Figures], object]:
-        return lambda one: ABSENT if (tempo := tempo_of(one)) is None else round(getattr(tempo, end), 2)
+    def bpm(end: str) -> Callable[[ExcerptFigures | PlaceFigures], object]:
+        return lambda one: round(getattr(one.tempo, end), 2) if one.tempo else ABSENT
 
     return (
         Column("clean_tempo_bpm", bpm("bpm"), title, text, True, on_page),
         Column("clean_tempo_low_bpm", bpm("low_bpm")),
         Column("clean_tempo_high_bpm", bpm("high_bpm")),
     )
+
+
+def _sum_columns() -> tuple[Column[ExcerptFigures], ...]:
+    def total(key: str) -> Callable[[ExcerptFigures], float]:
+        return lambda one: sum_facts(one.total)[key]
+
+    return tuple(Column(key, total(key)) for key in SUMS)
