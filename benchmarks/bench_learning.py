@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from benchmarks.pieces import piece
-from benchmarks.players import REPORTED, SHORT_SHAPES, InSession, Played, Player, Policy, run
+from benchmarks.players import REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
 from benchmarks.yardsticks import Yardstick
 from coach.learning import skill
+from coach.learning.choice import Why
 from coach.learning.material import Part
 from coach.learning.readings import CLEAN, CLEAN_PLACE, MIDDLE_80, CleanTempo, clean_tempo, is_kept, seen
 from coach.music.excerpt import Kind
@@ -62,7 +63,7 @@ class Watch:
         self.events.begin()
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
-        assert isinstance(policy, InSession)
+        assert isinstance(policy, Coach)
         part, day = played.part, played.day
         if played.cold and part.excerpt.kind is Kind.PHRASE and part.key in policy.learnt.records:
             view = seen(policy.learnt, part, day)
@@ -88,21 +89,22 @@ class Watch:
         for key in {key for event in part.keys for key in filter(None, event[:2])}:
             self.events.practised(key, played.day)
 
-    def _count(self, policy: InSession, played: Played) -> None:
+    def _count(self, policy: Coach, played: Played) -> None:
         minutes = played.part.rep_s(played.bpm) / 60
         self.minutes += minutes
-        if not policy.warms_up and played.part.key in self._safe:
+        warm_up = policy.chosen is not None and policy.chosen.why is Why.WARM_UP
+        if not warm_up and played.part.key in self._safe:
             self.safe_minutes += minutes
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
-        assert isinstance(policy, InSession)
+        assert isinstance(policy, Coach)
         for drill in policy.material.drills:
             for excerpt in policy.material.phrases(drill):
                 part = policy.material.part(excerpt)
                 if part and part.key in policy.learnt.records:
                     self._look(policy, player, part, day)
 
-    def _look(self, policy: InSession, player: Player, part: Part, day: int) -> None:
+    def _look(self, policy: Coach, player: Player, part: Part, day: int) -> None:
         goal = math.log(part.goal_bpm)
         morning = seen(policy.learnt, part, day + 1)
         week = seen(policy.learnt, part, day + 7).whole(goal)
@@ -219,7 +221,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             for seed in range(options.seed, options.seed + options.seeds):
                 drills = (piece(SHORT_SHAPES[seed % len(SHORT_SHAPES)], seed),)
                 watch.begin()
-                run(make(kind, drills, seed), drills, 20, options.days, InSession, seed, watch=watch)
+                run(make(kind, drills, seed), drills, 20, options.days, Coach, seed, watch=watch)
         print(f"\n{form}: {', '.join(kinds)}; seeds {options.seed} to {options.seed + options.seeds - 1}")
         print("\n".join(rows(watch)), flush=True)
     return 0

@@ -26,7 +26,6 @@ from benchmarks.pieces import piece
 from coach.learning.choice import BEGUN_A_DAY, REPS, Choice, Sitting, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
-from coach.learning.plan import Purpose
 from coach.learning.planner import make_plan, sitting_of
 from coach.learning.readings import rung_of
 from coach.learning.rung import EVENTS, TARGET, next_rung
@@ -383,12 +382,6 @@ class InSession:
     @property
     def learnt(self) -> Learnt:
         return self.session.coaching.learnt if self.session else Learnt()
-
-    @property
-    def warms_up(self) -> bool:
-        """Whether the turn is slow on purpose."""
-        ready = self.session.state if self.session else None
-        return isinstance(ready, Ready) and ready.turn.item.purpose is Purpose.WARM_UP
 
     def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
         if self.session is None or day != self.day:

@@ -18,8 +18,9 @@ from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, run
 from coach.cli import main
+from coach.commands.forecast import lines
 from coach.learning.choice import PIECE_APART, REPS_A_DAY, Choice, Why, bars_of, choose, heard
-from coach.learning.forecast import forecast
+from coach.learning.forecast import Span, forecast
 from coach.learning.learning import CLEAN_TO_LAND, HARMONICS_A_SLIP, KEPT_DAYS, LearningFold, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose, told_once
@@ -779,6 +780,30 @@ def test_no_date_is_forecast_before_four_days_of_practice(tmp_path, capsys):
     capsys.readouterr()
     assert main(["forecast", "first-pour", "--date", "2026-12-04", *folder]) == 0
     assert "likely at its goal" in capsys.readouterr().out
+
+
+def test_a_forecast_tells_the_dates_between_which_eight_of_ten_players_get_there() -> None:
+    drill, learnt = begun_piece(0.8)
+    material = material_of([drill])
+    early, likely, late = (TODAY + timedelta(days=days) for days in (4, 9, 30))
+
+    def said(*ends: date | None) -> str:
+        at_goal, kept = Span(*ends), Span(late, late, None)
+        found = replace(forecast(learnt, material, drill, TODAY, 20), at_goal=at_goal, kept=kept)
+        found = replace(found, rise=0.1, practised_days=5)
+        return "\n".join(lines(found, material, drill, learnt, TODAY))
+
+    spread = said(early, likely, late)
+    assert "The piece is likely at its goal around 11 Mar 2026, in 9 days.\n" in spread
+    assert "Of 10 players with a log like yours, 8 get there between 6 Mar 2026 and 1 Apr 2026.\n" in spread
+    assert (
+        "All of it is likely kept, clean cold after a week without it, around 1 Apr 2026, in 30 days"
+        in spread
+    )
+    open_end = said(early, likely, None)
+    assert "1 gets there before 6 Mar 2026, and some not by 30 Jun 2026." in open_end
+    there = said(TODAY, TODAY, TODAY)
+    assert "The piece is likely at its goal today.\nAll of it" in there
 
 
 def test_nothing_is_kept_sooner_than_a_week_after_it_is_at_its_goal(tmp_path, capsys):

@@ -71,10 +71,13 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         yield f"Too early to say when it is at its goal: {days} of practice so far, and a forecast needs {FEW_DAYS}."
     elif forecast.at_this_rate:
         asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"
-        yield f"{asked} is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
+        if forecast.at_goal.likely:
+            yield f"{asked} is likely at its goal {_around(forecast.at_goal.likely, today)}."
+            if forecast.at_goal.early != forecast.at_goal.late:
+                yield _spread(forecast.at_goal, forecast.horizon)
         if forecast.kept.likely:
-            when = _when(forecast.kept, today, forecast.horizon)
-            yield f"All of it is likely kept, clean cold after a week without it, {when}."
+            when = _around(forecast.kept.likely, today)
+            yield f"All of it is likely kept, clean cold after a week without it, {when}: a rough date."
         else:
             horizon = full_day(forecast.horizon)
             yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
@@ -104,15 +107,18 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         yield f"Most likely to fail, cold, at the goal in a week: {listed(weak)}."
 
 
-def _when(span: Span, today: date, horizon: date) -> str:
-    """`around 3 Dec 2026, in 8 days (one player in ten by ..., nine in ten by ...)`."""
-    if span.likely is None:
-        return f"after {full_day(horizon)}"
-    late = f"by {full_day(span.late)}" if span.late else f"not before {full_day(horizon)}"
-    early = f"by {full_day(span.early)}, " if span.early else ""
-    days = (span.likely - today).days
-    near = f"in {counted(days, 'day')}" if days else "today"
-    return f"around {full_day(span.likely)}, {near} (one player in ten {early}nine in ten {late})"
+def _around(day: date, today: date) -> str:
+    """`around 3 Dec 2026, in 8 days`; `today`."""
+    days = (day - today).days
+    return f"around {full_day(day)}, in {counted(days, 'day')}" if days else "today"
+
+
+def _spread(span: Span, horizon: date) -> str:
+    """Between which days the middle eight of ten players get there; where the late one is not known, the early one."""
+    early = full_day(span.early or horizon)
+    if span.late:
+        return f"Of 10 players with a log like yours, 8 get there between {early} and {full_day(span.late)}."
+    return f"Of 10 players with a log like yours, 1 gets there before {early}, and some not by {full_day(horizon)}."
 
 
 def facts(forecast: Forecast) -> dict[str, Any]:
