@@ -85,7 +85,7 @@ class Performer:
 
     def take(self) -> Take:
         until_s = float(max(self.timeline.onsets_s.values())) + 0.46
-        return Take(self.passage, self.instrument, BPM, self.timeline, 0.0, until_s, True)
+        return Take(self.passage, self.instrument, BPM, self.timeline, 0.0, until_s, True, "wood", -12.0)
 
     def plays(self, choked: int = 0, clicks: bool = True) -> np.ndarray:
         """The sound of a repetition, with its clicks or without; of one event only a thud is left."""

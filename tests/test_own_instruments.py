@@ -55,9 +55,8 @@ def test_four_strings_lie_on_a_five_string_with_its_own_lengths() -> None:
 def test_every_ready_made_instrument_fits_itself_and_the_usual_length_is_its_own(name: str) -> None:
     mine = ready_made(name)
     assert on_own(mine, [mine]) == mine
-    notes = [string.name for string in mine.strings]
-    first = next(row for row in READY_MADE.values() if list(row[0]) == notes)
-    assert usual_scale_mm(notes) == first[1]
+    first = next(each for each in READY_MADE.values() if each.strings == mine.strings)
+    assert usual_scale_mm([string.name for string in mine.strings]) == first.scale_mm
 
 
 def test_what_was_logged_stays_when_the_instrument_is_measured() -> None:

@@ -131,7 +131,7 @@ def test_findings_come_in_order_and_stand_at_their_bar() -> None:
 @pytest.mark.parametrize(
     ("bass", "harmonics", "message"),
     [
-        # Called good before there were rules of hands; each is impossible to any player.
+        # Each is impossible to any player.
         ("1 E:3(2) for 2", "1 A:<5>(2)+D:<5>(2)", "finger 2 is needed at E:3 and at A:<5> at once"),
         ("1 A:5(1) for 2", "1 D:<3.2>(2)", "finger 2 at D:<3.2> would be behind finger 1 at A:5"),
         ("1 E:0", "1 G:<24>(touch)", "the plucking hand touches G:<24> and can't play E:0 at the same time"),

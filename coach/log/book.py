@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 from coach.ground.codec import UnfitError
-from coach.log.entries import Correction, Entry, Named, Rep, new_id
+from coach.log.entries import DAY_MS, Correction, Entry, Named, Rep, new_id
 from coach.log.lines import (
     ID_AT,
     PASSAGE_ID_AT,
@@ -31,7 +31,7 @@ from coach.music.excerpt import LoggedPassage
 Pair = tuple[Rep, LoggedPassage]
 Word = Pair | Correction | Entry | Named
 """What is written: a repetition comes with what it played."""
-_MARGIN_MS = 2 * 86_400_000
+_MARGIN_MS = 2 * DAY_MS
 """By how much a practice day may lie off the time in an id: any zone, and some to spare."""
 
 

@@ -159,7 +159,7 @@ class Shelf:
     def doubt(
         self, view: View, start: int, message: str, severity: Severity = "error", guess: str = ""
     ) -> None:
-        """Tell of a line that fits its checksum and does not count, or not whole."""
+        """Tell of a line that fits its checksum but does not count, or counts only in part."""
         with suppress(CoachError):
             number = read_whole(self.path(view.name))[:start].count(b"\n") + 1
             self._report(Problem(message, self._where(view), number, guess=guess, severity=severity))

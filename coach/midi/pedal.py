@@ -171,8 +171,8 @@ def guess_event(
 class Foot:
     """Settings of the player's foot, in seconds."""
 
-    reaction_s: float = 0.3
-    dead_zone_s: float = 0.4
+    reaction_s: float
+    dead_zone_s: float
 
 
 @frozen

@@ -114,8 +114,8 @@ def cut(whole: Passage, excerpt: Excerpt) -> Passage:
 
 def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]:
     """Every shorter excerpt of a phrase in one layer: its nodes, its moves, its halves, in playing order."""
-    passage = passage_of(drill, Excerpt(drill.id, (phrase.id,), layer))
     base = Excerpt(drill.id, (phrase.id,), layer)
+    passage = passage_of(drill, base)
     nodes = [replace(base, kind=Kind.NODE, subject=key) for key in passage.node_keys]
     moves = [replace(base, kind=Kind.MOVE, subject=move) for move in passage.moves]
     halves = []

@@ -19,7 +19,7 @@ from pathlib import Path
 from coach.ground.frozen import frozen
 from coach.ground.plain import bare_name, same_name
 from coach.ground.problem import Problem
-from coach.log.entries import parse_time
+from coach.log.entries import DAY_MS, parse_time
 from coach.log.people import DEFAULT_NAME
 from coach.report.advice import ENTERED_FROM, ORDER, Need, needs
 from coach.report.handed import Handed, class_of, recall
@@ -209,7 +209,7 @@ def _moment_ms(file: StudentFile) -> int:
     noon = parse_time(f"{file.reply.day}T12:00:00+00:00")[0]
     with suppress(ValueError, OverflowError):
         written = parse_time(file.reply.written)[0]
-        if abs(written - noon) < 2 * 86_400_000:
+        if abs(written - noon) < 2 * DAY_MS:
             return written
     return noon
 

@@ -27,7 +27,6 @@ from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
 from coach.sound.render import render_clicks
-from coach.sound.settings import DEFAULT_VOLUME_DB
 
 if TYPE_CHECKING:
     from coach.music.excerpt import Passage
@@ -93,8 +92,8 @@ class Take:
     """The same of what is judged: up to the last event's sound, or to where it was broken off."""
     alone: bool
     """No music was played in its count-in."""
-    click: str = "wood"
-    click_db: float = DEFAULT_VOLUME_DB
+    click: str
+    click_db: float
 
 
 @dataclass

@@ -78,7 +78,7 @@ class CoachApp(Coach):
         """Load what the first repetition needs while the player reads, so that it starts at once."""
         if not gc.isenabled():
             # What is here now stays until the end: no later collection need look at it. A picture makes thousands of
-            # values that go by themselves, so looking for circles after every 700 was a tenth of a repaint.
+            # values that go by themselves, and looking for circles after every 700 takes a tenth of a repaint.
             gc.freeze()
             gc.set_threshold(GARBAGE)
             gc.enable()

@@ -122,7 +122,7 @@ class Picture:
             return now if beat is self.beat else None
         if not self.beat <= beat < self.focus.until:
             return None
-        # The same until then: to look for it among all events was a tenth of a picture.
+        # The same until then: to look for it among all events takes a tenth of a picture.
         now.__dict__["focus"] = self.focus
         return now
 
