@@ -9,7 +9,7 @@ from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, say, say_json, tell
+from coach.commands.common import add_folder, add_json, add_number, tell
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -159,30 +159,33 @@ def _show_places(
     for place, cost in places_left:
         spots.setdefault(place.spot, (place, cost))
     best = list(spots.values())
-    if as_json:
-        rows = [_json_place(instrument, place, settings) | {"cost": cost} for place, cost in best]
-        say_json(rounded(rows), indent=2)
-        return 0
-    if not best:
+    if not best and not as_json:
         raise CoachError(
             f"{note_name(midi)} rings at {len({place.spot for place in every})} nodes, but none is on a free "
             f"string and within {settings.reach_mm:g} mm of the held note",
             guess="try a wider --reach-mm, a higher --upto or another bass note",
         )
+    rows = [_json_place(instrument, place, settings) | {"cost": cost} for place, cost in best]
     over = ", ".join(place_text(instrument, place) for place in held)
-    say(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
-    say("string    fret      mm  partial  cents   clear within  hand       cost")
+    head = f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}"
+    tell(as_json, rounded(rows), [head, *_place_lines(instrument, best, settings)])
+    return 0
+
+
+def _place_lines(
+    instrument: Instrument, best: Sequence[tuple[Place, float]], settings: FingeringSettings
+) -> Iterator[str]:
+    yield "string    fret      mm  partial  cents   clear within  hand       cost"
     for place, cost in best:
         if place.node is None:
             continue
         clear = _allowed(instrument, place, place.node, settings).clear_mm
-        say(
+        yield (
             f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear:10d} mm  "
             f"{_hands(place):<8} {cost:6.1f}"
         )
-    say("Best first. Cost: narrow node, cents off, hand beyond mid-string, span to a held note.")
-    return 0
+    yield "Best first. Cost: narrow node, cents off, hand beyond mid-string, span to a held note."
 
 
 def _fingering_lines(

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, add_whole, places_of, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, add_whole, places_of, say, tell
 from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
@@ -92,13 +92,11 @@ def run(arguments: argparse.Namespace) -> int:
         ear = ear.learn(replace(clean, beat_1_s=clean.beat_1_s + shift_s))
     heard = ear.judge(take)
     _refuse_another_piece(heard, arguments)
-    if arguments.json:
-        rows = [_row(one, placed_text(drill.instrument, passage.event(one.label))) for one in heard]
-        about = {"drill": drill.title, "phrase": phrase.name, "layer": passage.excerpt.layer}
-        say_json({**about, "tempo_bpm": arguments.tempo, **_place(begins), "events": rows}, indent=2)
-    else:
-        _say_place(begins, phrase.name)
-        _print_rows(heard, drill.instrument, passage, bool(arguments.clean))
+    rows = [_row(one, placed_text(drill.instrument, passage.event(one.label))) for one in heard]
+    about = {"drill": drill.title, "phrase": phrase.name, "layer": passage.excerpt.layer}
+    facts = {**about, "tempo_bpm": arguments.tempo, **_place(begins), "events": rows}
+    lines = _lines(heard, drill.instrument, passage, bool(arguments.clean))
+    tell(arguments.json, facts, [*_place_lines(begins, phrase.name), *lines])
     return 0
 
 
@@ -159,12 +157,12 @@ def _place(begins: Beginning) -> dict[str, Any]:
     return {"begins_s": round(begins.at_s, 3), "begins_by": begins.by, "or_begins_s": rivals_s}
 
 
-def _say_place(begins: Beginning, phrase: str) -> None:
-    say(f"{phrase} begins at {begins.at_s:.2f} s, {BEGINS_BY[begins.by]}")
+def _place_lines(begins: Beginning, phrase: str) -> Iterator[str]:
+    yield f"{phrase} begins at {begins.at_s:.2f} s, {BEGINS_BY[begins.by]}"
     if begins.rivals_s:
         places = " and ".join(f"{one:.1f} s" for one in begins.rivals_s[:MOST_RIVALS])
-        say(f"Its notes fit nearly as well at {places}; --starts-at chooses.")
-    say("")
+        yield f"Its notes fit nearly as well at {places}; --starts-at chooses."
+    yield ""
 
 
 def _row(heard: Heard, text: str) -> dict[str, Any]:
@@ -180,19 +178,19 @@ def _row(heard: Heard, text: str) -> dict[str, Any]:
     }
 
 
-def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage, learnt: bool) -> None:
+def _lines(heard: Sequence[Heard], instrument: Instrument, passage: Passage, learnt: bool) -> Iterator[str]:
     texts = [placed_text(instrument, passage.event(one.label)) for one in heard]
     wide = max(map(len, texts))
-    say(f"{'':>3}  {'event':<{wide}}  result     certainty  onset")
+    yield f"{'':>3}  {'event':<{wide}}  result     certainty  onset"
     for one, text in zip(heard, texts, strict=True):
         onset = "" if one.onset_ms is None else f"{round(one.onset_ms) or 0:+d} ms"
         certainty = f"{one.certainty:.0%}" if one.certainty else ""
         word = one.verdict.shown if one.verdict.says is Says.NOTHING else one.verdict.word
         line = f"{one.label:>3}  {text:<{wide}}  {word:<10} {certainty:>9}  {onset:>7}  {one.why}"
-        say(line.rstrip())
-    say("")
+        yield line.rstrip()
+    yield ""
     if not learnt:
-        say("How these notes sound when clean is not known yet; give clean takes with --clean.")
+        yield "How these notes sound when clean is not known yet; give clean takes with --clean."
     if any(event.hold > 1 for event in passage.events):
-        say("How long notes are held is not judged.")
-    say(MEASURED_ON)
+        yield "How long notes are held is not judged."
+    yield MEASURED_ON

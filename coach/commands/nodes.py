@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, number, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, number, tell
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -24,6 +24,8 @@ from coach.strings.node import Node, nodes_upto
 
 WIDEST = 160
 WEAK_DB = -20.0
+MARGIN_MM = 5.0
+"""Beside the frets that are asked for."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,59 +57,54 @@ def run(arguments: argparse.Namespace) -> int:
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
     except ValueError as error:
         raise UsageError(str(error), "--finger-mm") from None
-    if arguments.json:
-        say_json(rounded([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows]), indent=2)
-        return 0
-    if not rows:
+    if not rows and not arguments.json:
         raise UsageError(
             f"no node up to partial {arguments.upto} is between frets {low:g} and {high:g}",
             "--frets",
             guess="a higher --upto finds more",
         )
-    window_mm = None
-    if arguments.frets is not None:
-        margin_mm = 5.0
-        window_mm = (
-            max(0.0, min(instrument.fret_mm(0, low), instrument.position_mm(0, nodes[0])) - margin_mm),
-            min(instrument.longest_mm, instrument.fret_mm(0, high) + margin_mm),
-        )
-    _print_text(instrument, rows, window_mm, arguments, (pluck_mm, pickup_mm))
+    facts = rounded([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows])
+    tell(arguments.json, facts, _lines(instrument, rows, arguments, (pluck_mm, pickup_mm)))
     return 0
 
 
-def _print_text(
+def _lines(
     instrument: Instrument,
     rows: Sequence[node_table.NodeRow],
-    window_mm: tuple[float, float] | None,
     arguments: argparse.Namespace,
     hand_mm: tuple[float, float],
-) -> None:
+) -> Iterator[str]:
     pluck_mm, pickup_mm = hand_mm
     width = min(shutil.get_terminal_size().columns, WIDEST)
     nodes = tuple(dict.fromkeys(row.node for row in rows))
-    say(f"Nodes up to partial {arguments.upto}: {described(instrument)}", "")
+    window_mm = None
+    if arguments.frets is not None:
+        low, high = _frets(arguments.frets)
+        first_mm = min(instrument.fret_mm(0, low), instrument.position_mm(0, nodes[0]))
+        last_mm = instrument.fret_mm(0, high) + MARGIN_MM
+        window_mm = max(0.0, first_mm - MARGIN_MM), min(instrument.longest_mm, last_mm)
+    yield from (f"Nodes up to partial {arguments.upto}: {described(instrument)}", "")
     marks = fretboard.partial_marks((row.string, row.node) for row in rows)
     width = max(width, fretboard.NARROWEST)
-    say(*fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed))
+    yield from fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
     wires = "┼ fret wires, " if instrument.fretted else ""
-    say(f"To scale, about {column_mm:.0f} mm a column. Digits are partials, {wires}╫ the nut.", "")
+    yield from (f"To scale, about {column_mm:.0f} mm a column. Digits are partials, {wires}╫ the nut.", "")
     one_string = [row for row in rows if row.string == rows[0].string]
-    say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
-    say(*node_table.place_lines(one_string, instrument.fretted))
-    say(*node_table.measure_lines(instrument), *node_table.touch_lines(one_string))
-    say("level: loudness against the open string in dB(A); 10 less sounds half as loud.")
-    say(f"Computed for plucking {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
-    say(*_weak_lines(instrument, nodes, pluck_mm, pickup_mm))
-    say("", "What sounds, with cents against equal temperament:")
-    say(*node_table.sounding_lines(instrument, rows))
+    yield f"Where to touch the {instrument.string_label(one_string[0].string)} string:"
+    yield from node_table.place_lines(one_string, instrument.fretted)
+    yield from (*node_table.measure_lines(instrument), *node_table.touch_lines(one_string))
+    yield "level: loudness against the open string in dB(A); 10 less sounds half as loud."
+    yield f"Computed for plucking {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge."
+    yield from _weak_lines(instrument, nodes, pluck_mm, pickup_mm)
+    yield from ("", "What sounds, with cents against equal temperament:")
+    yield from node_table.sounding_lines(instrument, rows)
 
 
 def _weak_lines(
     instrument: Instrument, nodes: Sequence[Node], pluck_mm: float, pickup_mm: float
-) -> list[str]:
+) -> Iterator[str]:
     """A line of advice for each partial that the plucking point or the pickup nearly silences."""
-    lines = []
     for partial in sorted({node.partial for node in nodes}):
         for what, at_mm, way_out in (
             ("plucked", pluck_mm, "pluck nearer to {:.0f} mm"),
@@ -115,11 +112,8 @@ def _weak_lines(
         ):
             if plucked.level_of(plucked.place_weight(partial, at_mm, instrument.longest_mm)) <= WEAK_DB:
                 best_mm = plucked.best_plucking_point_mm(partial, instrument.longest_mm)
-                lines.append(
-                    f"Partial {partial} is faint {what} at {at_mm:.0f} mm, near its own node: "
-                    f"{way_out.format(best_mm)}."
-                )
-    return lines
+                near = f"faint {what} at {at_mm:.0f} mm, near its own node"
+                yield f"Partial {partial} is {near}: {way_out.format(best_mm)}."
 
 
 def _point(given_mm: float | None, option: str, share: float, instrument: Instrument) -> float:

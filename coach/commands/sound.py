@@ -10,7 +10,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json, tell
 from coach.commands.sound_input import hear_input
 from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
@@ -164,12 +164,10 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     engine.play(RepSound(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
     while not engine.finished:
         time.sleep(0.02)
-    if as_json:
-        row = {"status": str(engine.status), "blocks": engine.calls, "late_blocks": engine.late_calls}
-        say_json({**row, "latency_ms": round(engine.latency_s * 1000, 1)})
-    else:
-        late = f"{engine.late_calls} blocks came late" if engine.late_calls else "no block came late"
-        say(f"played; {late}")
+    row = {"status": str(engine.status), "blocks": engine.calls, "late_blocks": engine.late_calls}
+    late = f"{engine.late_calls} blocks came late" if engine.late_calls else "no block came late"
+    facts = {**row, "latency_ms": round(engine.latency_s * 1000, 1)}
+    tell(as_json, facts, [f"played; {late}"], None)
 
 
 def earlier_text(offset_ms: float) -> str:
@@ -191,20 +189,14 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
         row["spread_ms"] = round(loop.spread_s * 1000, 1)
     except CoachError as error:
         why = str(error)
-    if as_json:
-        say_json({**row, "why": why} if why else row)
-        return extra_ms
-    say(f"{engine.status}")
-    say(f"queued ahead: {queue_ms:g} ms; the screen allows for that")
-    if why:
-        say(f"on top of that: not measured ({why}); `coach sound tap` sets it by ear")
+    lines = [str(engine.status), f"queued ahead: {queue_ms:g} ms; the screen allows for that"]
+    if extra_ms is None:
+        lines.append(f"on top of that: not measured ({why}); `coach sound tap` sets it by ear")
     else:
-        say(
-            f"on top of that: {row['extra_ms']:g} ms through card, air and input, "
-            f"at most (spread {row['spread_ms']:g} ms)"
-        )
-        if extra_ms is not None and extra_ms < 0:
-            say(earlier_text(extra_ms))
+        spread = f"at most (spread {row['spread_ms']:g} ms)"
+        lines.append(f"on top of that: {extra_ms:g} ms through card, air and input, {spread}")
+        lines += [earlier_text(extra_ms)] if extra_ms < 0 else []
+    tell(as_json, {**row, "why": why} if why else row, lines, None)
     return extra_ms
 
 
@@ -216,12 +208,9 @@ def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
     with terminal_keys() as keys:
         offset_ms, spread_ms = tap_along(engine, keys, settings)
     refuse_impossible(offset_ms, engine.latency_s * 1000)
-    if as_json:
-        say_json({"offset_ms": offset_ms, "spread_ms": spread_ms})
-    else:
-        say(f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; allows for taps coming 50 ms early)")
-        if offset_ms < 0:
-            say(earlier_text(offset_ms))
+    told = f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; allows for taps coming 50 ms early)"
+    lines = [told, earlier_text(offset_ms)] if offset_ms < 0 else [told]
+    tell(as_json, {"offset_ms": offset_ms, "spread_ms": spread_ms}, lines, None)
     return offset_ms
 
 
