@@ -73,145 +73,125 @@ def cause_action(cause: Cause) -> str:
     return f"cause_{cause.word}"
 
 
-_GO = ("space", "enter")
+_GO = "space enter"
 """The keys of what is done most."""
+
+
+def _action(
+    action_id: str, keys: str, label: str, about: str, scopes: str | tuple[str, ...], hint: int = 0
+) -> Action:
+    """An action from its keys with blanks between them, and its scopes or its only one."""
+    own = (scopes,) if isinstance(scopes, str) else scopes
+    return Action(action_id, tuple(keys.split()), label, about, own, hint)
+
+
 ACTIONS: tuple[Action, ...] = (
-    Action("go", _GO, "go", "Start the repetition", (READY, LISTENING), 1),
-    Action("broke_off", _GO, "break off", "You stopped playing: rate what you played", (PLAYING,), 1),
-    Action("save", _GO, "clean", "Save the repetition: clean, or with its marks", (RATING,), 1),
-    Action("as_heard", ("h",), "as heard", "Save what was heard, together with your own marks", (RATING,), 2),
-    Action(
+    _action("go", _GO, "go", "Start the repetition", (READY, LISTENING), 1),
+    _action("broke_off", _GO, "break off", "You stopped playing: rate what you played", PLAYING, 1),
+    _action("save", _GO, "clean", "Save the repetition: clean, or with its marks", RATING, 1),
+    _action("as_heard", "h", "as heard", "Save what was heard, together with your own marks", RATING, 2),
+    _action(
         "resume",
-        ("space", "enter", "p"),
+        "space enter p",
         "back to ready",
         "End the pause; nothing plays until you press go",
-        (PAUSED,),
+        PAUSED,
         1,
     ),
-    Action("rest_over", _GO, "go on", "Go on to the next item", (REST,), 1),
-    Action("to_summary", _GO, "summary", "See how the session went", (DONE,), 1),
-    *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
-    Action("cause", ("b",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
+    _action("rest_over", _GO, "go on", "Go on to the next item", REST, 1),
+    _action("to_summary", _GO, "summary", "See how the session went", DONE, 1),
+    *(_action(row.name, row.key, row.word, row.help, RATING, 0 if row.rest else 3) for row in RESULTS),
+    _action("cause", "b", "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", RATING, 6),
     *(
-        Action(cause_action(row), (row.key,), row.word, f"It was the {row.word}: {row.advice}", (RATING,))
+        _action(cause_action(row), row.key, row.word, f"It was the {row.word}: {row.advice}", RATING)
         for row in CAUSES
     ),
-    Action(
-        "choke_now",
-        (CHOKED.key,),
-        "choked just now",
-        "Mark the event just played as choked",
-        (PLAYING,),
-        2,
-    ),
-    Action(
+    _action("choke_now", CHOKED.key, "choked just now", "Mark the event just played as choked", PLAYING, 2),
+    _action(
         "page_right",
-        ("right", "pagedown"),
+        "right pagedown",
         "next bars",
         "Show the next bars; if all are in view, move the cursor",
-        (RATING,),
+        RATING,
         2,
     ),
-    Action(
+    _action(
         "page_left",
-        ("left", "pageup"),
+        "left pageup",
         "previous bars",
         "Show the previous bars; if all are in view, move the cursor",
-        (RATING,),
+        RATING,
         2,
     ),
-    Action("cursor_right", ("down",), "next event", "Move the cursor to the next event", (RATING,)),
-    Action("cursor_left", ("up",), "previous event", "Move the cursor to the previous event", (RATING,)),
-    Action("mark_cursor", ("m",), "mark", "Mark the event under the cursor", (RATING,)),
-    Action(
-        "again",
-        ("a",),
-        "once more",
-        "Play it once more; this repetition stays unrated",
-        (PLAYING, RATING),
-        7,
+    _action("cursor_right", "down", "next event", "Move the cursor to the next event", RATING),
+    _action("cursor_left", "up", "previous event", "Move the cursor to the previous event", RATING),
+    _action("mark_cursor", "m", "mark", "Mark the event under the cursor", RATING),
+    _action(
+        "again", "a", "once more", "Play it once more; this repetition stays unrated", (PLAYING, RATING), 7
     ),
-    Action(
+    _action(
         "undo",
-        ("backspace",),
+        "backspace",
         "undo",
         "Take the last rating back and rate it again",
         (READY, LISTENING, PLAYING, RATING, REST, DONE),
         9,
     ),
-    Action("slower", ("minus", "left"), "slower", "A slower tempo", MOVING, 5),
-    Action("faster", ("plus", "equals_sign", "right"), "faster", "A faster tempo", MOVING, 6),
-    Action("skip", ("s",), "skip", "Leave this item and go to the next", (*MOVING, RATING, REST), 8),
-    Action("easier", ("e",), "easier", "The easier version, without the notes marked ?", MOVING, 7),
-    Action("layer", ("l",), "layer", "The next layer alone, or all together", MOVING, 7),
-    Action(
-        "shorter", ("z",), "shorter", "A shorter excerpt of this phrase, or the whole phrase again", (READY,)
-    ),
-    Action(
+    _action("slower", "minus left", "slower", "A slower tempo", MOVING, 5),
+    _action("faster", "plus equals_sign right", "faster", "A faster tempo", MOVING, 6),
+    _action("skip", "s", "skip", "Leave this item and go to the next", (*MOVING, RATING, REST), 8),
+    _action("easier", "e", "easier", "The easier version, without the notes marked ?", MOVING, 7),
+    _action("layer", "l", "layer", "The next layer alone, or all together", MOVING, 7),
+    _action("shorter", "z", "shorter", "A shorter excerpt of this phrase, or the whole phrase again", READY),
+    _action(
         "play_through",
-        ("g",),
+        "g",
         "play through",
         "Play the whole piece, or any run of its phrases, whatever the plan says",
         (READY, "library"),
         6,
     ),
-    Action("listen", ("h",), "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
-    Action("run_on", ("t",), "run on", "Let this item run on by itself, or stop that", (READY, PLAYING)),
-    Action("pause", ("p",), "pause", "Stop the sound and wait", MOVING, 4),
-    Action("view", ("v", "tab"), "view", "Switch between the glance view and the study view", PHASES, 10),
-    Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
-    Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),
-    Action("stop", ("escape",), "stop", "End the session; also if something hurts", PHASES[:-1], 11),
-    Action("begin", _GO, "go", "Start today's session", ("start",), 1),
-    Action(
-        "drop_item", ("x",), "take out", "Take the item under the cursor out of today's plan", ("start",), 7
-    ),
-    Action("item_earlier", ("k",), "earlier", "Move the item under the cursor up", ("start",), 10),
-    Action("item_later", ("j",), "later", "Move the item under the cursor down", ("start",), 11),
-    Action("more_minutes", ("plus", "equals_sign"), "more minutes", "Plan five more minutes", ("start",), 8),
-    Action("fewer_minutes", ("minus",), "fewer", "Plan five fewer minutes", ("start",), 9),
-    Action("drills", ("d",), "drills", "Choose what to practise", ("start", "summary"), 2),
-    Action("nodes", ("n",), "nodes", "Look at nodes on a fretboard", ("start", "library"), 3),
-    Action("tuning", ("t",), "tune", "Tune by harmonics", ("start", REST), 4),
-    Action("reports", ("r",), "report", "See your report", ("start", "summary"), 5),
-    Action("settings", ("comma",), "settings", "Change the settings", ("start",), 6),
-    Action("tour", ("w",), "tour", "A tour of one minute", ("start",)),
-    Action("practise_drill", ("enter", "space"), "practise", "Practise this drill now", ("library",), 1),
-    Action("search", ("slash",), "search", "Search titles, tags and texts", ("library",), 2),
-    Action(
-        "set_aside",
-        ("x",),
-        "in or out",
-        "Put this drill in the daily plan, or take it out",
-        ("library",),
-        3,
-    ),
-    Action(
+    _action("listen", "h", "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
+    _action("run_on", "t", "run on", "Let this item run on by itself, or stop that", (READY, PLAYING)),
+    _action("pause", "p", "pause", "Stop the sound and wait", MOVING, 4),
+    _action("view", "v tab", "view", "Switch between the glance view and the study view", PHASES, 10),
+    _action("louder", "right_square_bracket", "louder", "A louder click", (*PHASES, "tuning")),
+    _action("softer", "left_square_bracket", "softer", "A softer click", (*PHASES, "tuning")),
+    _action("stop", "escape", "stop", "End the session; also if something hurts", PHASES[:-1], 11),
+    _action("begin", _GO, "go", "Start today's session", "start", 1),
+    _action("drop_item", "x", "take out", "Take the item under the cursor out of today's plan", "start", 7),
+    _action("item_earlier", "k", "earlier", "Move the item under the cursor up", "start", 10),
+    _action("item_later", "j", "later", "Move the item under the cursor down", "start", 11),
+    _action("more_minutes", "plus equals_sign", "more minutes", "Plan five more minutes", "start", 8),
+    _action("fewer_minutes", "minus", "fewer", "Plan five fewer minutes", "start", 9),
+    _action("drills", "d", "drills", "Choose what to practise", ("start", "summary"), 2),
+    _action("nodes", "n", "nodes", "Look at nodes on a fretboard", ("start", "library"), 3),
+    _action("tuning", "t", "tune", "Tune by harmonics", ("start", REST), 4),
+    _action("reports", "r", "report", "See your report", ("start", "summary"), 5),
+    _action("settings", "comma", "settings", "Change the settings", "start", 6),
+    _action("tour", "w", "tour", "A tour of one minute", "start"),
+    _action("practise_drill", "enter space", "practise", "Practise this drill now", "library", 1),
+    _action("search", "slash", "search", "Search titles, tags and texts", "library", 2),
+    _action("set_aside", "x", "in or out", "Put this drill in the daily plan, or take it out", "library", 3),
+    _action(
         "know",
-        ("i",),
+        "i",
         "I play it",
         "Say that you already play this, and about how fast",
         ("start", "library"),
         6,
     ),
-    Action("hear", ("h",), "hear it", "Hear what is selected", ("library", "nodes", "tuning"), 4),
-    Action("hear_choked", ("c",), "ringing, choked", "Hear the node ring, then choke", ("nodes",), 5),
-    Action("hush", ("s",), "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
-    Action("microphone", ("m",), "listen", "Listen to your strings, or stop listening", ("tuning",), 1),
-    Action("flatter", ("minus", "left"), "flatter", "Detune the higher string downwards", ("tuning",), 2),
-    Action(
-        "sharper",
-        ("plus", "equals_sign", "right"),
-        "sharper",
-        "Detune the higher string upwards",
-        ("tuning",),
-        3,
-    ),
-    Action("beatless", ("b",), "beatless", "Detune until the pair does not beat", ("tuning",), 6),
-    Action("change", ("enter", "space"), "change", "Change the setting under the cursor", ("settings",), 1),
-    Action("back", ("escape", "q"), "back", "Back to the previous screen", SCREENS[1:], 12),
-    Action("quit", ("q", "escape"), "leave", "Leave the program", ("start",), 12),
-    Action("help", ("question_mark", "f1"), "help", "All keys of this screen", (*PHASES, *SCREENS), 13),
+    _action("hear", "h", "hear it", "Hear what is selected", ("library", "nodes", "tuning"), 4),
+    _action("hear_choked", "c", "ringing, choked", "Hear the node ring, then choke", "nodes", 5),
+    _action("hush", "s", "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
+    _action("microphone", "m", "listen", "Listen to your strings, or stop listening", "tuning", 1),
+    _action("flatter", "minus left", "flatter", "Detune the higher string downwards", "tuning", 2),
+    _action("sharper", "plus equals_sign right", "sharper", "Detune the higher string upwards", "tuning", 3),
+    _action("beatless", "b", "beatless", "Detune until the pair does not beat", "tuning", 6),
+    _action("change", "enter space", "change", "Change the setting under the cursor", "settings", 1),
+    _action("back", "escape q", "back", "Back to the previous screen", SCREENS[1:], 12),
+    _action("quit", "q escape", "leave", "Leave the program", "start", 12),
+    _action("help", "question_mark f1", "help", "All keys of this screen", (*PHASES, *SCREENS), 13),
 )
 
 _CHARACTERS = {
