@@ -229,7 +229,7 @@ def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_
 def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_is() -> None:
     lamp = phrase(0)
     for faults, told in (
-        ({1: LATE}, "Failed when it came first, on 1 Mar."),
+        ({1: LATE}, "Failed cold on 1 Mar."),
         ({}, "At its goal. Cold in a week: clean 9 times in 10."),
     ):
         learnt = Learnt()
@@ -252,7 +252,7 @@ def test_a_phrase_that_never_landed_is_to_be_tried_at_its_goal_and_not_at_it_how
     assert turn is not None
     item = item_of(learnt, turn, TODAY)
     assert (item.purpose, item.tempo_bpm) == (Purpose.CLIMB, lamp.goal_bpm)
-    assert item.reason == f"Never landed: to be tried at its goal of {lamp.goal_bpm}."
+    assert item.reason == f"Never landed: try it at its goal of {lamp.goal_bpm}."
     for _ in range(CLEAN_TO_LAND):
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 1)
     landed_turn = _best(learnt, [offered], sitting_on(DAY))

@@ -23,7 +23,9 @@ def reason(learnt: Learnt, turn: Choice, day: date) -> str:
         case Why.WARM_UP:
             return "Slow and easy, to warm the hands."
         case Why.TEST:
-            return f"At its goal on {_day(learnt.records[part.key].landed, day)}: once, cold, is it still?"
+            return (
+                f"At its goal on {_day(learnt.records[part.key].landed, day)}. Once, cold: is it still there?"
+            )
         case _ if record is not None and not record.reps:
             return f"You said that you play it at about {record.bpm}: show it."
         case Why.UNHEARD:
@@ -43,11 +45,11 @@ def reason(learnt: Learnt, turn: Choice, day: date) -> str:
 def _standing(turn: Choice, record: Record | None, day: date) -> str:
     option = turn.option
     if record and record.cold < 0 and record.day < day.toordinal():
-        return f"Failed when it came first, on {_day(record.day, day)}."
+        return f"Failed cold on {_day(record.day, day)}."
     if option.bpm < option.part.goal_bpm:
         return f"Not at its goal of {option.part.goal_bpm} yet."
     if turn.why is Why.SLOW:
-        return f"Never landed: to be tried at its goal of {option.part.goal_bpm}."
+        return f"Never landed: try it at its goal of {option.part.goal_bpm}."
     tenths = min(9, round(10 * option.later))
     return f"At its goal. Cold in a week: clean {tenths} times in 10."
 

@@ -144,7 +144,7 @@ def goal_reached(goal_bpm: int) -> str:
 
 def faster_once(tempo_bpm: int, rung_bpm: int) -> str:
     """The player chose a tempo above the rung."""
-    return f"One pass at {tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {rung_bpm}."
+    return f"One repetition at {tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {rung_bpm}."
 
 
 def reloaded(title: str) -> str:

@@ -130,9 +130,9 @@ class SessionWords(CoachScreen):
         return f"then {name}", bigview.written(first, instrument) if first else ""
 
     def _counted_in(self) -> list[str]:
-        """That the bar of clicks is faster than the pass before it."""
+        """That the bar of clicks is faster than the repetition before it."""
         match self.practice.session.state:
-            case Rating(task=task, next_bpm=next_bpm) if next_bpm > task.tempo_bpm:
+            case Rating(_, task, marks=Marks(faults=()), next_bpm=next_bpm) if next_bpm > task.tempo_bpm:
                 return [f"up to {next_bpm} if clean"]
         return []
 

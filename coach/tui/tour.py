@@ -30,7 +30,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     ),
     (
         "1 2 3 4",
-        "Space starts a repetition. Clicks count you in, then you play one pass with the click. The mark that walks "
+        "Space starts a repetition. Clicks count you in, then you play once with the click. The mark that walks "
         "shows the beat; nothing flashes.",
     ),
     (
@@ -40,8 +40,8 @@ PAGES: tuple[tuple[str, str], ...] = (
     ),
     (
         "46→52",
-        "Clean repetitions climb to a faster rung, failed ones drop to a slower one, until every node rings at the "
-        "piece's tempo. When something keeps failing, the coach makes it shorter or easier, or leaves it for today.",
+        "Clean repetitions raise the tempo, the rung; failed ones lower it, until every node rings at the piece's "
+        "tempo. When something keeps failing, the coach makes it shorter or easier, or leaves it for today.",
     ),
     (
         "STOP",
