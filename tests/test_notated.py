@@ -152,6 +152,12 @@ def test_a_stopped_note_among_harmonics_stays_on_their_staff() -> None:
     assert names == {("harmonics", 0): ["B4", "A3"], ("harmonics", 1): ["F1"], ("bass", 1): ["E1"]}
 
 
+def test_no_staff_is_empty_where_all_stopped_notes_stand_among_the_harmonics() -> None:
+    notation = notation_of(drill_of("harmonics: 1 G:<4>, 2 G:14, 3 G:<5>"))
+    assert notation.staves.clefs == (TREBLE,)
+    assert {voice.staff for voice in notation.phrases[0][0].voices} == {0}
+
+
 def test_octave_lines_begin_and_end_where_they_help() -> None:
     # C4 is 28; F6 has the third ledger line below it, G6 needs four; C5 under an 8va is C4, one ledger line below.
     f6, g6, c5, g7, g4 = 45, 46, 35, 53, 32

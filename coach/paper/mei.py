@@ -167,8 +167,6 @@ def _staves(
     for number in range(1, tab):
         staff = ET.SubElement(measure, "staff", {"n": str(number)})
         voices = [voice for voice in bar.voices if voice.staff == number - 1]
-        if not voices:
-            ET.SubElement(ET.SubElement(staff, "layer", {"n": "1"}), "mRest")
         for layer, voice in enumerate(voices, 1):
             element = ET.SubElement(staff, "layer", {"n": str(layer)})
             if voice.symbols[0].event is None and voice.symbols[0].value.length == full:

@@ -165,7 +165,7 @@ def _by_staff(
     heads: dict[int, list[Head]] = {}
     for note in event.notes:
         spelling = spelled(instrument, note, bar.key)
-        heads.setdefault(staves.staff(event.layer, note, spelling), []).append(Head(note, spelling))
+        heads.setdefault(staves.staff(event.layer, note, place(spelling)), []).append(Head(note, spelling))
     for staff, members in sorted(heads.items()):
         yield staff, tuple(members)
 

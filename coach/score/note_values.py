@@ -58,10 +58,6 @@ class Piece:
     tuplet_starts: bool = False
     tuplet_stops: bool = False
 
-    @property
-    def stop(self) -> Fraction:
-        return self.start + self.value.length
-
 
 @frozen
 class _Span:

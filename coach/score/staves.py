@@ -71,13 +71,13 @@ class Staves:
     mixed: frozenset[str] = frozenset()
     """Layers with harmonics, whose stopped notes stand where they need fewer ledger lines."""
 
-    def staff(self, layer: str, note: Note, spelling: Spelling) -> int:
-        """The staff of a note, counted from 0 at the top."""
+    def staff(self, layer: str, note: Note, at: int) -> int:
+        """The staff of a note at a staff place, counted from 0 at the top."""
         if len(self.clefs) == 1 or note.is_harmonic:
             return 0
         if layer not in self.mixed:
             return 1
-        upper, lower = (abs(clef.ledgers(place(spelling))) for clef in self.clefs)
+        upper, lower = (abs(clef.ledgers(at)) for clef in self.clefs)
         return 0 if upper <= lower else 1
 
 
@@ -93,9 +93,8 @@ def staves_of(drill: Drill) -> Staves:
         return Staves((own,))
     cost = {clef: sum(clef.ledgers(at) ** 2 for at in harmonics) for clef in (TREBLE, BASS)}
     upper = BASS if 2 * cost[BASS] < cost[TREBLE] else TREBLE
-    if len(harmonics) == len(written):
-        return Staves((upper,))
-    return Staves((upper, own), frozenset(layer for layer, note, _ in written if note.is_harmonic))
+    both = Staves((upper, own), frozenset(layer for layer, note, _ in written if note.is_harmonic))
+    return both if any(both.staff(*one) for one in written) else Staves((upper,))
 
 
 def _own_clef(instrument: Instrument) -> Clef:
