@@ -8,10 +8,10 @@ excerpt was played today. Gain per unit of time: Pavlik and Anderson 2008, J. Ex
 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
-parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
-warm-up, a pace for what is begun, no phrase twice running, other turns between two times through the piece where there
-are any, what was held at its goal today only in minutes that are left, three cold tests a day, no phrase
-without being heard by itself for a week.
+parts is not known as a whole. Around the choice stand limits of our own that serve the player, whatever they cost
+(`benchmarks/bench_parts.py` measures it): a slow warm-up, a pace for what is begun, no phrase twice running, other
+turns between two times through the piece where there are any, what was held at its goal today only in minutes that are
+left, three cold tests a day, no phrase without being heard by itself for a week.
 """
 
 from __future__ import annotations

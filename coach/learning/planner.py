@@ -1,6 +1,6 @@
 """The plan: the choice played ahead over the day's minutes, each turn as if it went as expected, and what to tell.
 
-The same log, drills and day give the same plan to the digit.
+The same log, drills and day give the same plan to the digit. Its minutes and days below are our own choice.
 """
 
 from __future__ import annotations

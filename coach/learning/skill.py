@@ -23,6 +23,8 @@ v (assumed-density filtering: the terms stay independent). A repetition teaches 
 what has changed unseen (`NOISE`); a day without a phrase takes `FADING` from it.
 
 An excerpt is clean where all its events are: the product of (2), averaged over what its events share.
+
+The numbers below were chosen on simulated players (docs/learning.md); nobody has fitted them to people.
 """
 
 from __future__ import annotations

@@ -1,8 +1,6 @@
 """Where to play a melody in natural harmonics over a bass line: the cheapest sequence of places, exactly.
 
-Conventions: seconds from the first note; strings are indices from 0, the highest; mm from the nut. A *place* is a
-node (touched by the fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open
-string. Costs have no unit; they only rank; what a choice costs is said and worked out in `fingering_states.py`.
+Conventions, and what a *place* is: `reach.py`. What a choice costs is said and worked out in `fingering_states.py`.
 
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic

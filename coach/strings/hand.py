@@ -16,7 +16,7 @@ from coach.ground.frozen import frozen
 FINGERS = "1234"
 THUMB = "T"
 ONE_PLACE_MM = 9.0
-"""A finger's breadth: what lies no further apart is one place."""
+"""A finger's breadth: what lies no further apart is one place. Our own, uncalibrated."""
 
 
 @frozen

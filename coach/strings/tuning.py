@@ -22,7 +22,7 @@ from coach.strings.units import A4_MIDI, cents_between, detuned_hz, stiffening
 
 HIGHEST_COMPARED_PARTIAL = 9
 CLOSE_CENTS = 40.0
-"""Partials further apart than this on equal-tempered strings are not taken as a pair."""
+"""Partials further apart than this on equal-tempered strings, or higher, are not taken as a pair. Our own."""
 NO_ERROR_CENTS = 0.05
 """Less than half of the last digit that is shown."""
 STIFFNESS_SPREAD = 2.0
@@ -335,7 +335,9 @@ def _absolute_range(differences: list[float]) -> Range:
 
 
 STRIKE_S = 6.0
+"""From one strike of what is heard to the next. Our own."""
 WIDEST_CENTS = 50.0
+"""How far the higher string can be moved, to either side. Our own."""
 
 
 @frozen
