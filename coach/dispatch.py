@@ -10,6 +10,7 @@ import argparse
 import difflib
 import importlib
 import os
+import re
 import sys
 from collections.abc import Mapping
 from itertools import pairwise
@@ -65,6 +66,9 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         told = message.replace("invalid int value:", "expected a whole number, found")
+        if wrong := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", told):
+            near = difflib.get_close_matches(wrong[1], re.findall(r"[\w-]+", wrong[2]), n=1)
+            told += f" (did you mean {near[0]}?)" if near else ""
         self.print_usage(sys.stderr)
         rows = folded(visible(f"{self.prog}: error: {told}"), columns_of(sys.stderr))
         self.exit(2, "\n".join([*rows, ""]))

@@ -185,6 +185,14 @@ def test_who_or_what_is_not_in_the_class_is_told_with_what_is(
     assert message in capsys.readouterr().err
 
 
+def test_a_need_that_there_is_not_is_told_with_the_likely_slip(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(["roster", "replies", "--need", "nodes"])
+    told = capsys.readouterr().err
+    assert "invalid choice: 'nodes'" in told
+    assert told.endswith("(did you mean node?)\n")
+
+
 def test_silence_is_told_as_no_news_and_never_hides_a_choke() -> None:
     drill = drill_of(nodes=(*FINE, BAD_NODE))
     classroom = make_class([file_of("Mia", drill)], handed_to("Mia", "Bo"), TODAY + timedelta(days=12))
