@@ -19,8 +19,8 @@ from coach.commands.common import (
     warn,
     write_told,
 )
+from coach.commands.instrument_options import own_of
 from coach.folder.library import find_drill, load_library
-from coach.folder.settings import load_settings
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import practice_day
@@ -92,8 +92,7 @@ def _in_colour(arguments: argparse.Namespace) -> bool:
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
-    places = places_of(arguments)
-    return load_library(places).on_own(load_settings(places.settings).instruments).drills
+    return load_library(places_of(arguments)).on_own(own_of(arguments)).drills
 
 
 def _drill_id(name: str, arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:

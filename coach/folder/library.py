@@ -262,7 +262,9 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
     if content.decode("utf-8-sig").startswith(SEVERAL.strip()):
         content, name = _one_of(content.decode("utf-8-sig"), drill.id), f"{drill.id}{DRILL_SUFFIXES[0]}"
     folder = make_folder(places.drills)
-    target = next((own for own in own_drills(places)[:MOST_FILES] if _id_of(own) == drill.id), None)
+    target = next(
+        (own for own in own_drills(places)[:MOST_FILES] if names_of(drill)[0] in _names_in(own)[:1]), None
+    )
     known = target is not None
     target = target or free_path(folder / name)
     in_place = drill if name == path.name else replace(drill, path=str(target))
@@ -307,13 +309,6 @@ def _changed(before: Drill, now: Drill) -> str:
 def _asked(drill: Drill) -> str:
     due = drill.assignment.due if drill.assignment else None
     return f"goal {tempo(drill.goal_bpm)} {f'by {full_day(due)}' if due else 'with no due date'}"
-
-
-def _id_of(path: Path) -> str:
-    try:
-        return _load_drill(path).id
-    except CoachError:
-        return ""
 
 
 def _write(path: Path, content: bytes) -> None:

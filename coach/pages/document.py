@@ -43,7 +43,8 @@ svg .string { stroke: #6f6a5d; }
 .sheet svg .wire, .sheet svg .string { stroke: #000; }
 svg .node { fill: var(--paper); stroke-width: 2; }
 @media screen and (max-width: 700px) { table { display: block; overflow-x: auto; } figure { overflow-x: auto; }
-  figure svg[width='720'], figure svg.fluid { width: 640px; max-width: none; } }
+  figure svg[width='720'], figure svg.fluid { width: 520px; max-width: none; direction: ltr; }
+  figure.latest { direction: rtl; } }
 @page { size: auto; margin: 14mm; }
 @media print { body { --paper: #fff; margin: 0; max-width: none; } }
 """
@@ -79,9 +80,10 @@ def paragraph(text: str, name: str = "") -> str:
     return f"<p{of_class}>{escaped(text)}</p>" if text else ""
 
 
-def figure(drawing: str) -> str:
-    """A drawing; on a narrow screen one that is wide is moved under the finger."""
-    return f"<figure>{drawing}</figure>"
+def figure(drawing: str, name: str = "") -> str:
+    """A drawing; on a narrow screen one that is wide is moved under the finger, `latest` from its right end."""
+    of_class = f' class="{name}"' if name else ""
+    return f"<figure{of_class}>{drawing}</figure>"
 
 
 def table(

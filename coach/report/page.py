@@ -20,7 +20,7 @@ MOST_DRAWN = 12
 def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
     """The whole report as a page."""
     title = f"{report.player}, {report.drill}" if report.drill else report.player
-    minutes = figure(minutes_svg(report.days, report.since, report.day)) if report.days else ""
+    minutes = figure(minutes_svg(report.days, report.since, report.day), "latest") if report.days else ""
     drawn = {findings.COLD: cold_svg(report.cold)} if report.cold else {}
     return document(
         f"Practice of {title}",
