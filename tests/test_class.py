@@ -185,6 +185,15 @@ def test_who_or_what_is_not_in_the_class_is_told_with_what_is(
     assert message in capsys.readouterr().err
 
 
+def test_a_student_page_tells_what_was_tested_from_what_is_only_likely_kept() -> None:
+    tested = replace(LANDED, phrase="q", name="Q", kept=True, tested=date(2026, 12, 9))
+    drill = drill_of(phrases=(replace(LANDED, kept=True), tested))
+    classroom = make_class([file_of("Mia", drill)], handed_to("Mia", phrases={"p": "r1", "q": "r1"}), TODAY)
+    lines = [line.split() for line in student_lines(classroom.students[0], classroom)]
+    assert ["P", *["80", "of", "80", "1", "Dec", "likely"]] in lines
+    assert ["Q", *["80", "of", "80", "1", "Dec", "9", "Dec"]] in lines
+
+
 def test_a_need_that_there_is_not_is_told_with_the_likely_slip(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit, match="2"):
         main(["roster", "replies", "--need", "nodes"])

@@ -11,7 +11,7 @@ from coach.report.classroom import APART, Classroom, Shared, Student
 from coach.report.handed import Handed
 from coach.report.reply import PhraseReply, PlaceReply
 from coach.report.work import Work
-from coach.words.amounts import duration, percent, short_day, tempo_range
+from coach.words.amounts import day_or_dash, duration, kept_day, percent, short_day, tempo_range
 from coach.words.names import place_name
 
 MOST_NOTES, MOST_PLACES = 12, 7
@@ -125,8 +125,8 @@ def _phrase_columns(work: Work) -> tuple[Column[PhraseReply], ...]:
         Column("", lambda one: one.name, "phrase"),
         Column("", rung, "rung", number=True),
         Column("", expected, "expected clean, cold, at (80 % sure)", number=True, on_page=True),
-        Column("", lambda one: short_day(one.landed, work.today) if one.landed else "", "landed"),
-        Column("", lambda one: "kept" if one.kept else "", "kept"),
+        Column("", lambda one: day_or_dash(one.landed, work.today), "landed"),
+        Column("", lambda one: kept_day(one.kept, one.tested, work.today), "kept"),
     )
 
 

@@ -16,7 +16,7 @@ from coach.rating.table import CAUSES
 from coach.report.ear import ear_facts
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.sums import Sum
-from coach.words.amounts import percent, short_day, tempo_range
+from coach.words.amounts import day_or_dash, kept_day, percent, short_day, tempo_range
 
 SUMS = ("reps", "minutes", "rated", "clean", "cold", "cold_clean")
 
@@ -47,9 +47,14 @@ def excerpt_columns(today: date) -> tuple[Column[ExcerptFigures], ...]:
             "landed",
             lambda one: iso_day(one.standing.landed),
             "landed",
-            lambda one: _day(one.standing.landed, today),
+            lambda one: day_or_dash(one.standing.landed, today),
         ),
-        Column("kept", lambda one: one.standing.kept, "kept", lambda one: kept_day(one, today)),
+        Column(
+            "kept",
+            lambda one: one.standing.kept,
+            "kept",
+            lambda one: kept_day(one.standing.kept, one.standing.tested, today),
+        ),
         Column("kept_test", lambda one: iso_day(one.standing.tested)),
         Column(
             "last_practised",
@@ -141,11 +146,6 @@ def tempo_text(one: ExcerptFigures) -> str:
     return f"{tempo.bpm:.0f} ({tempo.low_bpm:.0f} to {tempo.high_bpm:.0f})"
 
 
-def kept_day(one: ExcerptFigures, today: date) -> str:
-    """The day of the cold test that showed it; `likely` before there was one; a dash where it is not kept."""
-    return "likely" if one.standing.kept and not one.standing.tested else _day(one.standing.tested, today)
-
-
 def late_text(one: PlaceFigures) -> str:
     """`3 of 8 failed`: of its last results."""
     return f"{one.place.failed} of {one.place.of} failed"
@@ -153,10 +153,6 @@ def late_text(one: PlaceFigures) -> str:
 
 def _ends(one: PlaceFigures) -> str:
     return tempo_range(one.place.tempo.low_bpm, one.place.tempo.high_bpm)
-
-
-def _day(day: date | None, today: date) -> str:
-    return short_day(day, today) if day else "-"
 
 
 def _causes_text(one: PlaceFigures) -> str:

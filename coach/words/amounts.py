@@ -29,6 +29,16 @@ def short_day(day: date, today: date) -> str:
     return f"{day.day} {_MONTHS[day.month - 1][:3]}{_other_year(day, today)}"
 
 
+def day_or_dash(day: date | None, today: date) -> str:
+    """`3 Dec`; a dash where there is none."""
+    return short_day(day, today) if day else "-"
+
+
+def kept_day(kept: bool, tested: date | None, today: date) -> str:
+    """The day of the cold test that showed it; `likely` before there was one; a dash where it is not kept."""
+    return "likely" if kept and not tested else day_or_dash(tested, today)
+
+
 def long_day(day: date, today: date) -> str:
     """`Thursday 3 December`, with the year where it is another than today's."""
     return f"{weekday(day)} {day.day} {_MONTHS[day.month - 1]}{_other_year(day, today)}"
