@@ -14,6 +14,7 @@ from pathlib import Path
 
 import mido
 import pytest
+import verovio
 from hypothesis import given, settings
 
 from coach.music.clicktrack import clicks_of
@@ -167,6 +168,31 @@ def test_music21_reads_clefs_key_spelling_and_octave_lines_of_a_guitar() -> None
     assert [note.pitch.nameWithOctave for note in high] == ["G#6", "A-6", "G-5"]
     (line,) = score.parts[0].recurse().getElementsByClass("Ottava")
     assert [note.pitch.nameWithOctave for note in line.getSpannedElements()] == ["G#6", "A-6"]
+
+
+@pytest.mark.parametrize(
+    ("low", "names"),
+    [
+        ("1 6:<12>, 3 2:<2.7> for 1, 4 3:<12> for 1", "a"),
+        ("1 6:<12>, 3 2:<2.7> for 1, 4 2:<1/8> for 1", "ab"),
+    ],
+)
+def test_an_octave_line_of_the_lower_voice_begins_and_ends_where_its_own_notes_do(
+    low: str, names: str
+) -> None:
+    """The library `verovio` reads which notes it spans: B5 of the upper voice, a whole note, is not among them."""
+    drill = drill_from(
+        "drill: 1\ntitle: High\ninstrument: guitar\nmeter: 4/4\ntempo: {start: 60, goal: 60}\n"
+        f"phrases: [{{bars: [{{high: '1 1:<7> for 4', low: '{low}'}}]}}]\n"
+    )
+    toolkit = verovio.toolkit()
+    assert toolkit.loadData(musicxml_text(drill, 60))
+    mei, name = "{http://www.music-encoding.org/ns/mei}", "{http://www.w3.org/XML/1998/namespace}id"
+    root = ET.fromstring(toolkit.getMEI())
+    pitches = {f"#{note.get(name)}": note.get("pname") for note in root.iter(f"{mei}note")}
+    (line,) = root.iter(f"{mei}octave")
+    assert pitches[line.get("startid", "")] == names[0]
+    assert pitches[line.get("endid", "")] == names[-1]
 
 
 def test_musicxml_tells_strings_nodes_and_tunings() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
 from fractions import Fraction
 
 from coach.ground.plain import plain_text
@@ -188,7 +189,7 @@ class _Writer:
         add(direction, "sound", tempo=f"{float(per_minute * beat * 4):.10g}")
 
     def _voice(self, measure: ET.Element, voice: Voice, notated: NotatedBar, last: bool) -> None:
-        """One voice on its notation staff, with the octave lines that begin and end in it."""
+        """One voice on its notation staff, with the octave lines of all that stand there where it is to bear them."""
         number, staff = self.voices[voice.layer, voice.staff], voice.staff + 1
         shared = [other for other in notated.voices if other.staff == voice.staff]
         stem = "" if len(shared) == 1 else "up" if shared[0] is voice else "down"
@@ -196,11 +197,12 @@ class _Writer:
         if whole and not any(symbol.heads for symbol in voice.symbols):
             measure.append(rest_element(None, self.duration(notated.length), number, staff))
             return
+        bears = self._bearer(shared) is voice
         for symbol in voice.symbols:
-            if shared[0] is voice:
-                self._octave_line(measure, voice.staff, symbol.octaves_up)
+            if bears:
+                self._octave_lines(measure, symbol, shared)
             self._symbol(measure, symbol, number, staff, stem)
-        if last and shared[0] is voice:
+        if last and bears:
             self._octave_line(measure, voice.staff, 0)
 
     def _symbol(self, measure: ET.Element, symbol: Symbol, voice: int, staff: int, stem: str) -> None:
@@ -227,7 +229,24 @@ class _Writer:
                     note_element(symbol, head, duration, number, staff, "none", index > 0, tab=True)
                 )
 
-    def _octave_line(self, measure: ET.Element, staff: int, octaves_up: int) -> None:
+    def _bearer(self, voices: Sequence[Voice]) -> Voice:
+        """The first voice of a staff with a symbol wherever the octave line changes in a bar, else the first of all."""
+        lines = sorted((one.onset, one.octaves_up) for voice in voices for one in voice.symbols)
+        before = [self.octaves_up[voices[0].staff], *(up for _, up in lines)]
+        changes = {onset for (onset, up), last in zip(lines, before, strict=False) if up != last}
+        fitting = (voice for voice in voices if changes <= {one.onset for one in voice.symbols})
+        return next(fitting, voices[0])
+
+    def _octave_lines(self, measure: ET.Element, symbol: Symbol, voices: Sequence[Voice]) -> None:
+        """The octave line of a staff at a symbol, and where other voices change it meanwhile."""
+        stop = symbol.onset + symbol.value.length
+        at = {one.onset: one.octaves_up for voice in voices for one in voice.symbols}
+        for onset in sorted(onset for onset in at if symbol.onset <= onset < stop):
+            self._octave_line(measure, voices[0].staff, at[onset], onset - symbol.onset)
+
+    def _octave_line(
+        self, measure: ET.Element, staff: int, octaves_up: int, later: Fraction = Fraction(0)
+    ) -> None:
         before = self.octaves_up[staff]
         if octaves_up == before:
             return
@@ -236,6 +255,8 @@ class _Writer:
                 direction = add(measure, "direction", placement="above")
                 line = add(add(direction, "direction-type"), "octave-shift", type=kind)
                 line.set("size", str(7 * octaves + 1))
+                if later:
+                    add(direction, "offset", self.duration(later))
                 add(direction, "staff", staff + 1)
         self.octaves_up[staff] = octaves_up
 
