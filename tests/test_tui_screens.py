@@ -319,7 +319,7 @@ async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):
         for beats in ("0.19", "0.25", "0.33"):
             assert f"{beats} beats a second" in text
         await pilot.press("plus")
-        assert "the A string +1 cents" in screen_text(app)
+        assert "the A string 1 cent sharp" in screen_text(app)
         assert player.played == 1
 
 
@@ -333,7 +333,7 @@ async def test_what_is_to_be_heard_while_tuning_sounds_at_once_and_the_arrow_key
         assert player.played == 1
         await pilot.press("left")
         assert player.played == 2
-        shown = "the G string +1 cents" if string is None else "▶ E open"
+        shown = "the G string 1 cent sharp" if string is None else "▶ E open"
         assert shown in screen_text(app)
 
 

@@ -39,7 +39,7 @@ from coach.tui import bigview, marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.session_stage import SessionStage
-from coach.tui.session_view import hint_word, layout_of, sheet_shown, shown_hints
+from coach.tui.session_view import hint_word, idle_actions, layout_of, sheet_shown, shown_hints
 from coach.tui.sheet import Sheet, SheetLook, event_at, keys_on
 from coach.tui.stage import Stage
 
@@ -90,9 +90,8 @@ class SessionScreen(SessionStage):
 
         Nothing where it would only say that there is nothing to do it to.
         """
-        picture, shown = self.picture(), self._sheet()
-        idle = set() if picture.look_at else {"as_heard"}
-        idle |= {"page_right", "page_left"} if shown and len(shown[0].pages) == 1 else set()
+        picture = self.picture()
+        idle = idle_actions(picture, self._sheet())
         words = ((action.id, hint_word(picture, action.label, action.id)) for action in actions)
         return ["" if action_id in idle else word for action_id, word in words]
 

@@ -178,16 +178,15 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
     """The hints of the key line as they read now: what saving means, which keys mark, which events a key turns to."""
     turns: dict[str, str] = {}
     keys = len(picture.passage.events) if picture.phase == "rating" and picture.passage else 0
-    if picture.passage and (shown := sheet_shown(picture, layout)):
+    shown = sheet_shown(picture, layout)
+    if picture.passage and shown:
         sheet, look = shown
         keys = len(keys_on(picture.passage, sheet, look.page))
         other = look.page + (1 if look.page + 1 < len(sheet.pages) else -1)
         if other >= 0:
             action_id = "page_right" if other > look.page else "page_left"
             turns[action_id] = page_text(sheet, other)
-    idle = {"page_right", "page_left"} - turns.keys()
-    idle |= set() if picture.look_at else {"as_heard"}
-    idle |= set() if any(marking.takes(mark.result, None) for mark in picture.marks) else {"cause"}
+    idle = idle_actions(picture, shown) | (_TURNS - turns.keys())
     # Beside the events' keys stands what they mark.
     idle |= {picture.brush.name} if keys else set()
     hints = [
@@ -198,6 +197,17 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
     if keys and any(action_id == "save" for _, _, action_id in hints):
         hints.insert(1, (key_range(keys), picture.brush.word, ""))
     return hints
+
+
+_TURNS = {"page_right", "page_left"}
+
+
+def idle_actions(picture: Picture, shown: tuple[Sheet, SheetLook] | None) -> set[str]:
+    """Ids of the actions that would do nothing here or say only that there is nothing to do it to."""
+    idle = set() if shown and len(shown[0].pages) > 1 else set(_TURNS)
+    idle |= set() if picture.look_at else {"as_heard"}
+    explained = any(marking.takes(mark.result, None) for mark in picture.marks)
+    return idle if explained else {*idle, "cause"}
 
 
 def _arrow(key: str, picture: Picture) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coach.ground.frozen import frozen
+from coach.ground.plain import counted
 from coach.strings.tuning import Heard, in_pure_fifths, moved_beats_hz
 from coach.tui.canvas import Canvas, Role, Rows, wrapped
 from coach.tui.glyphs import NONE, SMALL, big_text, largest_size, rows_high
@@ -80,7 +81,9 @@ def _draw_detuned(canvas: Canvas, heard: Heard, top: int, plain: bool) -> int:
     number = big_text(words, size, plain)
     canvas.put_rows(top, 0, number, "now")
     high = instrument.string_label(pair.high_string)
-    below = f"beats a second as it is heard, the {high} string {heard.cents:+.0f} cents"
+    cents = round(heard.cents)
+    off = f"{counted(abs(cents), 'cent')} {'sharp' if cents > 0 else 'flat'}" if cents else "in tune"
+    below = f"as you hear it: the {high} string {off}"
     canvas.put(top + len(number), 0, below, "text")
     return len(number) + 2
 
