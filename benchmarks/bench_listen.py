@@ -35,6 +35,8 @@ CLEAR_SNR_DB, MODERATE_BPM = 20, 110
 CHOKED_DB = -11.5
 """A touch that was aimed at 12 dB takes 11.5 or more."""
 ONSET_MS = 10.0
+SILENT_DB = -100.0
+"""Power of an event's strings against the take's loudest, below which nothing sounds: 16 bits reach to -96."""
 MARKS = tuple(word for word, row in VERDICTS.items() if row.says is Says.FAILED)
 
 
@@ -50,6 +52,8 @@ class Row:
     tempo_bpm: int
     snr_db: int
     all_clean: bool
+    silent: bool
+    """Played, yet without a sound: a font that has no such note."""
     truth: str
     touch_db: float
     onset_ms: float | None
@@ -109,6 +113,7 @@ def _row(
         truth["tempo_bpm"],
         truth["snr_db"],
         truth["all_clean"],
+        bool(event["played"]) and event["own_db"] < SILENT_DB,
         event["result"],
         event["touch_db"],
         event["onset_ms"],
@@ -214,11 +219,18 @@ def _core(rows: Sequence[Row]) -> str:
     return f"{sum(cpu for cpu, _ in takes.values()) / max(sum(s for _, s in takes.values()), 1e-9):.2%}"
 
 
+def _moderate(rows: Sequence[Row]) -> list[Row]:
+    return [row for row in rows if row.snr_db >= CLEAR_SNR_DB and row.tempo_bpm <= MODERATE_BPM]
+
+
 def tables(rows: Sequence[Row]) -> Iterator[str]:
     """The measures at 20 dB and 110 bpm, apart by source, then what lies beyond, then failures by tempo."""
-    main = [row for row in rows if row.snr_db >= CLEAR_SNR_DB and row.tempo_bpm <= MODERATE_BPM]
+    every, rows = rows, [row for row in rows if not row.silent]
+    main = _moderate(rows)
+    yield f"{len(every) - len(rows)} events are silent in the takes, clean ones too, and left out where nothing is said"
     parts = [
         ("all", main),
+        ("all, silent ones too", _moderate(every)),
         ("simulated", [row for row in main if row.source == "simulated"]),
         ("sampled", [row for row in main if row.source == "sampled"]),
         ("faster", [row for row in rows if row.snr_db >= CLEAR_SNR_DB and row.tempo_bpm > MODERATE_BPM]),

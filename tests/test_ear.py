@@ -12,11 +12,12 @@ from coach.listen.clicks import Strike
 from coach.listen.ear import MOST_GAIN_DB, Ear, loudness_db
 from coach.listen.heard import CLEAN, UNSURE
 from coach.listen.look import WINDOWS, NoteLook
-from coach.listen.memory import NoteSound, Pluck, compared, sharp_bias_ms, usual_ratios
+from coach.listen.memory import NoteSound, Pluck, clean_sound, compared, sharp_bias_ms, usual_ratios
 from coach.listen.open_string import MeasuredString
 from coach.listen.partials import Partials, Rings, loudness, measured
 from coach.listen.recording import Recording, without_clicks
 from coach.listen.start import beginning_of
+from coach.listen.verdict import SURELY_LOST, SURELY_THERE, Judged
 from coach.music.excerpt import whole_phrase
 from coach.music.passages import passage_of
 from coach.score.load import read_drill
@@ -220,17 +221,55 @@ def test_a_partial_is_measured_as_loud_as_it_is_played_below_3_khz_and_above():
         assert loudness(stretch, hz) == pytest.approx(loud, rel=0.03)
 
 
-def test_a_partial_that_does_not_ring_in_the_clean_sound_says_nothing_of_how_a_note_falls():
-    usual = dict.fromkeys(WINDOWS, (0.1, 1e-6)) | {"late": (0.09, 1e-7)}
-    errors = dict.fromkeys(WINDOWS, (1e-5, 1e-5))
-    sound = NoteSound((Pluck(usual, errors, (0.0, 0.0), -40.0, 4.0, None),))
-    now = dict.fromkeys(WINDOWS, (0.1, 0.08)) | {"late": (0.09 / 4.0, 0.08)}
+def windows_of(early, late, before=1e-7):
+    return {"before": (before,) * 3, "early": (early,) * 3, "late": (late,) * 3}
+
+
+def stroke(levels):
+    return Pluck(levels, dict.fromkeys(WINDOWS, (1e-5,) * len(levels["late"])), (0.0, 0.0), -40.0, 4.0, None)
+
+
+def looked_at(levels):
     windows = {
-        name: Partials(np.array(level, dtype=complex), np.full(2, 1e-5)) for name, level in now.items()
+        name: Partials(np.array(level, dtype=complex), np.full(len(level), 1e-5))
+        for name, level in levels.items()
     }
-    one = compared(NoteLook("0:0:1/2", np.array([200.0, 400.0]), np.zeros(2), windows, ()), sound)
+    return NoteLook("0:0:1/2", 200.0 * np.arange(1, len(levels["late"]) + 1), np.zeros(3), windows, ())
+
+
+def judged(strokes, levels):
+    clean = clean_sound(NoteSound(tuple(map(stroke, strokes))))
+    return Judged(compared(looked_at(levels), clean), clean)
+
+
+def test_a_partial_that_does_not_ring_in_the_clean_sound_says_nothing_of_how_a_note_falls():
+    usual = dict.fromkeys(WINDOWS, (0.1, 1e-6)) | {"before": (1e-7, 1e-7), "late": (0.09, 1e-7)}
+    now = usual | {"early": (0.1, 0.08), "late": (0.09 / 4.0, 0.08)}
     # A quarter of the amplitude is 12 dB less.
-    assert one.fall_db == pytest.approx(-12.0, abs=0.1)
+    assert judged([usual], now).now.fall_db == pytest.approx(-12.0, abs=0.1)
+
+
+def test_the_same_fall_says_more_of_a_note_whose_clean_strokes_fall_alike():
+    # 7 dB less; uneven strokes fall by 12 dB more or less.
+    choked = windows_of(0.1, 0.05 * 10 ** (-7 / 20))
+    even = [windows_of(loud, loud / 2) for loud in (0.06, 0.1, 0.15)] * 4
+    uneven = [windows_of(0.1, late) for late in (0.0125, 0.05, 0.2)] * 4
+    assert judged(even, choked).lost(0.0) > SURELY_LOST
+    assert judged(uneven, choked).lost(0.0) < SURELY_LOST
+    assert judged(even, windows_of(0.1, 0.05)).lost(0.0) < SURELY_THERE
+    # Soft, by 14 dB, and ringing on as usual: softer than any clean stroke, and not lost.
+    assert judged(even, windows_of(0.02, 0.01)).lost(0.0) < SURELY_LOST
+
+
+def test_what_is_loud_before_this_note_hides_it_though_it_is_not_usually_there():
+    usual = [windows_of(0.1, 0.05)] * 3
+    choked = windows_of(0.1, 0.05)
+    assert judged(usual, choked).now.seen == pytest.approx(3.0, abs=0.01)
+    hidden = judged(usual, choked | {"before": (1e-7, 1e-7, 0.3)}).now
+    assert hidden.seen == pytest.approx(2.0, abs=0.05)
+    # The third partial is another string's: it does not make up for the fall of the others.
+    falling = {"early": (0.1, 0.1, 0.3), "late": (0.0125, 0.0125, 0.3), "before": (1e-7, 1e-7, 0.3)}
+    assert judged(usual, falling).now.fall_db == pytest.approx(-12.0, abs=0.5)
 
 
 def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_heard(monkeypatch):

@@ -20,9 +20,8 @@ import numpy as np
 from coach.listen.heard import Heard
 from coach.listen.look import HEARD_S, Look, look_at
 from coach.listen.memory import (
-    Compared,
     NoteSound,
-    clean_strokes,
+    clean_sound,
     compared,
     known_of,
     pluck_of,
@@ -32,7 +31,7 @@ from coach.listen.memory import (
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.scene import Scene
-from coach.listen.verdict import LEAST_SEEN, verdict
+from coach.listen.verdict import LEAST_SEEN, Judged, verdict
 from coach.strings.instrument import Instrument
 
 UNMEASURED_CENTS = 50.0
@@ -89,31 +88,24 @@ class Ear:
 
     def heard(self, looks: Sequence[Look]) -> tuple[Heard, ...]:
         """How each event went that was looked at."""
-        compared_notes = {look.label: self.compared(look) for look in looks}
-        known_db = [
-            one.early_db
-            for notes in compared_notes.values()
-            for one in notes
-            if one and one.seen >= LEAST_SEEN
-        ]
-        gain_db = loudness_db(known_db)
-        return tuple(
-            verdict(
-                look, compared_notes[look.label], gain_db, lambda key: clean_strokes(key, self.notes[key])
+        keys = {note.key for look in looks for note in look.notes if note.key in self.notes}
+        clean = {key: clean_sound(self.notes[key]) for key in keys}
+        judged = [
+            tuple(
+                Judged(compared(note, clean[note.key]), clean[note.key])
+                if note.key in clean and len(note.hz)
+                else None
+                for note in look.notes
             )
             for look in looks
-        )
+        ]
+        seen = [one.now for notes in judged for one in notes if one and one.now.seen >= LEAST_SEEN]
+        gain_db = loudness_db([one.level_db for one in seen])
+        return tuple(verdict(look, notes, gain_db) for look, notes in zip(looks, judged, strict=True))
 
     def judge(self, recording: Recording) -> tuple[Heard, ...]:
         """How each event of a whole repetition went."""
         return self.heard(self.looks(recording))
-
-    def compared(self, look: Look) -> tuple[Compared | None, ...]:
-        """Each note of an event against its clean sound; None where that isn't known, or too high to be measured."""
-        return tuple(
-            compared(note, self.notes[note.key]) if note.key in self.notes and len(note.hz) else None
-            for note in look.notes
-        )
 
     def _with(self, looks: Sequence[Look]) -> Ear:
         notes = dict(self.notes)
@@ -124,7 +116,7 @@ class Ear:
         return replace(self, notes=notes)
 
 
-def loudness_db(early_db: Sequence[float]) -> float:
+def loudness_db(level_db: Sequence[float]) -> float:
     """By how much a repetition is louder than usual, from its notes' levels against their clean sound."""
-    middle_db = float(np.median([*early_db, *[0.0] * USUAL_NOTES]))
+    middle_db = float(np.median([*level_db, *[0.0] * USUAL_NOTES]))
     return min(max(middle_db, -MOST_GAIN_DB), MOST_GAIN_DB)

@@ -147,7 +147,7 @@ def _note_look(
         stretch.high.between(begin_s - RANG_S[1], begin_s - RANG_S[0]),
         stretch.high.between(begin_s + RINGS_S[0], begin_s + RINGS_S[1]),
         scene.theory_hz(note),
-        np.concatenate([np.zeros(0), *(one.hz for one in beside)]),
+        np.concatenate([np.zeros(0), *(one.hz for one in beside if not one.is_long_ago)]),
     )
     return NoteLook(note_key(note), hz, ratios, windows, instead)
 

@@ -7,7 +7,7 @@ stroke, so that a level alone says little; how a partial falls from early to lat
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,12 +23,16 @@ LEAST_ERROR = 0.5
 """An error below this share of the weakest stroke's level makes no stroke better than another."""
 MOST_PLUCKS = 12
 OTHERS_SHARE = 0.5
-"""How much of what is usually there before a note may go on after it: of a string that is struck anew nothing does."""
+"""How much of what is there before a note, usually or this time, may go on after it."""
 LEAST_SHARP = 9
 """Players are off their beat by 6 ms: the median of so many strokes by 2 or 3."""
-FAINT_DB = -60.0
-LEAST_MEAN_DB, MOST_MEAN_DB = -30.0, 6.0
-"""How far one partial may pull a note's mean level."""
+MOST_DB, MOST_FALL_DB, MOST_LOUDER_DB = 36.0, 20.0, 6.0
+"""How far one partial may pull a note's mean level or fall."""
+HALF_SURE = 0.5
+"""So many partials that ring make half sure of a note's fall."""
+USUAL_LEVEL_SPREAD_DB, USUAL_FALL_SPREAD_DB = 8.0, 3.0
+USUAL_STROKES = 3
+"""What a note's clean strokes spread by before any was heard, and as how many strokes that counts."""
 
 
 @frozen
@@ -132,103 +136,101 @@ def instead_db(look: NoteLook) -> float:
 class Compared:
     """A look at a note against its clean sound; levels in dB, shares from 0 to 1."""
 
-    early_db: float
-    late_db: float
-    seen: float
-    """Share of the note's usual power, late, that other strings don't hide."""
+    level_db: float
+    """The mean of its partials' levels, late. The mean and not their power: a touch that stays takes the upper ones
+    first, and of a note that was not struck another string may hold one or two."""
     fall_db: float
-    """From early to late, less than 0 where it died faster than its clean sound."""
-    fall_seen: float
-    late_mean_db: float
-    """The mean of the partials' own levels late: a touch that stays takes the upper ones first, and of a note that was
-    not struck another string may hold one or two."""
+    """The mean of what they fell from early to late, less than 0 where that is more than usual."""
+    seen: float
+    """How many of its partials can be seen, late; other strings hide the rest."""
+    rings: float
+    """How surely something rings at its partials from early to late, so that its fall is the note's own."""
     instead_db: float
     """The loudest other note of the string against what is usual beside this note."""
 
 
-def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
-    """Each clean stroke against the others, with what is kept of it."""
-    found = []
-    for at, pluck in enumerate(sound.plucks):
-        others = NoteSound((*sound.plucks[:at], *sound.plucks[at + 1 :]))
-        if others.plucks:
-            windows = {
-                name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]))
-                for name in WINDOWS
-            }
-            one = compared(
-                NoteLook(key, none := np.zeros(len(pluck.levels["early"])), none, windows, ()), others
-            )
-            found.append(replace(one, instead_db=0.0))
-    return tuple(found)
+@frozen
+class CleanSound:
+    """What all clean strokes of a note say together."""
+
+    levels: Mapping[str, Values]
+    """Each window's usual amplitudes."""
+    level_spread_db: float
+    """How far strokes lie from that, root mean square: in level, and in how they fall."""
+    fall_spread_db: float
+    range_db: float
+    """From the softest stroke to the loudest, late."""
+    instead_db: float
+    """The loudest other note of the string beside it, at most."""
 
 
-def compared(look: NoteLook, sound: NoteSound) -> Compared:
+def clean_sound(sound: NoteSound) -> CleanSound:
+    """A note's clean sound. Its spread is the usual one before it was heard, which counts as so many strokes."""
+    levels = usual_levels(sound)
+    strokes = [_compared(_look_of(pluck), levels) for pluck in sound.plucks]
+    return CleanSound(
+        levels,
+        _spread_db(USUAL_LEVEL_SPREAD_DB, [stroke.level_db for stroke in strokes]),
+        _spread_db(USUAL_FALL_SPREAD_DB, [stroke.fall_db for stroke in strokes]),
+        float(
+            np.ptp([20.0 * math.log10(math.hypot(*pluck.levels["late"]) + 1e-6) for pluck in sound.plucks])
+        ),
+        max(pluck.instead_db for pluck in sound.plucks),
+    )
+
+
+def _spread_db(usual_db: float, strokes_db: Sequence[float]) -> float:
+    return float(np.sqrt(np.mean(np.square([usual_db] * USUAL_STROKES + [*strokes_db]))))
+
+
+def _look_of(pluck: Pluck) -> NoteLook:
+    """A clean stroke as it was looked at, with what is kept of it."""
+    windows = {
+        name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]))
+        for name in WINDOWS
+    }
+    return NoteLook("", none := np.zeros(len(pluck.levels["late"])), none, windows, ())
+
+
+def compared(look: NoteLook, clean: CleanSound) -> Compared:
     """How a look at a note differs from its clean sound, in the partials that both have.
 
     Where a string was tuned since, its highest partial may have come or gone.
     """
-    levels = usual_levels(sound)
+    one = _compared(look, clean.levels)
+    return replace(one, instead_db=instead_db(look) - clean.instead_db)
+
+
+def _compared(look: NoteLook, levels: Mapping[str, Values]) -> Compared:
     look = look.lowest(len(levels["late"]))
     usual = {name: level[: len(look.hz)] for name, level in levels.items()}
-    early_db, _ = _level_db(look, usual, "early")
-    late_db, seen = _level_db(look, usual, "late")
-    fall_db, fall_seen = _fall_db(look, usual)
-    usual_instead = max(pluck.instead_db for pluck in sound.plucks)
+    before, early, late = (look.windows[name] for name in ("before", "early", "late"))
+    others = OTHERS_SHARE * np.maximum(usual["before"], np.abs(before.amplitude) - before.error)
+    seen = _clear(usual["late"], np.hypot(late.error, others))
+    seen_both = seen * _clear(usual["early"], np.hypot(early.error, others))
+    rings = seen_both * _clear(np.abs(early.amplitude), np.hypot(early.error, late.error))
+    early_db, late_db = _off_db(early, usual["early"]), _off_db(late, usual["late"])
+    heavy = np.sqrt(usual["late"])
     return Compared(
-        early_db,
-        late_db,
-        seen,
-        fall_db,
-        fall_seen,
-        _mean_db(look, usual),
-        instead_db(look) - usual_instead,
+        _mean(np.clip(late_db, -MOST_DB, MOST_LOUDER_DB), heavy * seen),
+        _mean(np.clip(late_db - early_db, -MOST_FALL_DB, MOST_LOUDER_DB), heavy * rings),
+        float(seen.sum()),
+        float(rings.sum() / (rings.sum() + HALF_SURE)),
+        instead_db(look),
     )
 
 
-def _seen(usual: Mapping[str, Values], name: str, error: Values) -> Values:
-    """How far each partial can be seen at its usual level in a window, 0 to 1.
-
-    What is usually there before the note as well is another string's.
-    """
-    level = usual[name]
-    hidden = error**2 + (OTHERS_SHARE * usual["before"]) ** 2
-    return np.asarray((level**2 / (level**2 + 4.0 * hidden)) ** 2)
+def _clear(level: Values, hidden: Values) -> Values:
+    """How far each partial of that level stands out of what hides it, 0 to 1."""
+    return np.asarray((level**2 / (level**2 + 4.0 * hidden**2 + 1e-18)) ** 2)
 
 
-def _level_db(look: NoteLook, usual: Mapping[str, Values], name: str) -> tuple[float, float]:
-    """A window's level against the usual one, and which share of the usual power was seen."""
-    level = usual[name]
-    part = look.windows[name]
-    seen = _seen(usual, name, part.error)
-    now = float((seen * np.abs(part.amplitude) ** 2).sum())
-    then = float((seen * level**2).sum())
-    return _db(now, then), then / float((level**2).sum())
-
-
-def _mean_db(look: NoteLook, usual: Mapping[str, Values]) -> float:
-    """The partials' mean level late against the usual one, in dB; the louder and clearer ones count more."""
-    level, part = usual["late"], look.windows["late"]
+def _off_db(part: Partials, usual: Values) -> Values:
+    """Each partial against its usual level; what is not heard is as loud as its error at most."""
     now = np.maximum(np.abs(part.amplitude), part.error)
-    weight = _seen(usual, "late", part.error) * np.sqrt(level) + 1e-12
-    off_db = np.clip(20.0 * np.log10((now + 1e-12) / (level + 1e-12)), LEAST_MEAN_DB, MOST_MEAN_DB)
-    return float(np.average(off_db, weights=weight))
+    return np.asarray(20.0 * np.log10((now + 1e-12) / (usual + 1e-12)))
 
 
-def _fall_db(look: NoteLook, usual: Mapping[str, Values]) -> tuple[float, float]:
-    """The level late against early, beyond the usual fall; each partial counts by its power early.
-
-    One that does not usually ring until late has no usual fall.
-    """
-    first, last = look.windows["early"], look.windows["late"]
-    begin, end = np.abs(first.amplitude), np.abs(last.amplitude)
-    error = first.error**2 + last.error**2
-    weight = begin**2 * (begin**2 / (begin**2 + 9.0 * error + 1e-18)) ** 2
-    weight *= _seen(usual, "early", first.error) * _seen(usual, "late", last.error)
-    rest = (end * usual["early"] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
-    total = float(weight.sum())
-    return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)
-
-
-def _db(power: float, against: float) -> float:
-    return max(10.0 * math.log10((power + 1e-18) / (against + 1e-18)), FAINT_DB)
+def _mean(values: Values, weight: Values) -> float:
+    """The louder and clearer partials count more."""
+    return float(np.average(values, weights=weight + 1e-12))
