@@ -3,7 +3,8 @@
 Each session is heard as a player's is: strings from OPEN.wav, the notes' sound from clean takes, then every take.
 Beat 1 is found from the clicks; where a session has none, every take's is given (`--starts-at`). Intervals are those of
 Clopper and Pearson, of events taken as independent. What is refused, a take or a whole session, counts as "can't tell"
-for each of its events. `--rows FILE` keeps what was heard of each event.
+for each of its events. Played events that are silent, since the font has no such note, are left out of all parts but
+the one named so. `--rows FILE` keeps what was heard of each event.
 """
 
 from __future__ import annotations
@@ -227,7 +228,7 @@ def tables(rows: Sequence[Row]) -> Iterator[str]:
     """The measures at 20 dB and 110 bpm, apart by source, then what lies beyond, then failures by tempo."""
     every, rows = rows, [row for row in rows if not row.silent]
     main = _moderate(rows)
-    yield f"{len(every) - len(rows)} events are silent in the takes, clean ones too, and left out where nothing is said"
+    yield f"{len(every) - len(rows)} silent events are left out, but of the part that is named so"
     parts = [
         ("all", main),
         ("all, silent ones too", _moderate(every)),

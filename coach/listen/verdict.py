@@ -34,8 +34,8 @@ OTHER_BELOW_DB = -6.0
 CONSTANT = -4.5
 FALL, LEVEL, RINGS = -2.2, -2.2, -3.8
 """Of how far a note fell and how loud it is, both in spreads of its clean strokes, and of how surely it rings. Fitted
-by logistic regression with a ridge of 0.5 on training sets of `benchmarks.sounds`, seed 21 (`--count 2 --sampled 8`) and
-the first sampled session of seed 22: 1,065 notes at 12 to 30 dB and at most 110 bpm, chokes of 12 dB and more and
+by logistic regression with a ridge of 0.5 on training sets of `benchmarks.sounds`, seed 21 (`--count 2 --sampled 8`)
+and the first sampled session of seed 22: 1,065 notes at 12 to 30 dB and at most 110 bpm, chokes of 12 dB and more and
 missing notes, 94 in all, against good ones."""
 
 
