@@ -13,6 +13,7 @@ from coach.music.passages import passage_of
 from coach.music.playability import check_playability
 from coach.score.checked import checked
 from coach.score.load import load_drill
+from coach.strings.units import midi_from_note
 
 DRILLS = {path.stem: load_drill(path) for path in builtin_drills()}
 GRADED = sorted((drill for drill in DRILLS.values() if drill.grade), key=lambda drill: drill.grade or 0)
@@ -59,9 +60,9 @@ def test_an_asserted_pitch_is_that_of_the_harmonic_series(drill: Drill) -> None:
     for event in events_of(drill):
         for placed in event.notes:
             note = placed.note
-            if note.asserted_midi is not None:
+            if note.asserted:
                 partial = note.node.partial if note.node else None
-                assert note.asserted_midi == midi_of(drill, note.string, note.fret or 0, partial)
+                assert midi_from_note(note.asserted) == midi_of(drill, note.string, note.fret or 0, partial)
 
 
 def partials(drill: Drill) -> set[int]:

@@ -22,7 +22,6 @@ from coach.music.key import Key
 from coach.music.rhythm import Meter, TempoSpan
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, touch_label
-from coach.strings.units import midi_from_note
 
 TOGETHER = "together"
 """The name of all layers at once; no layer may be called so."""
@@ -61,11 +60,6 @@ class Note:
             raise ValueError("a note is a harmonic (node), a fretted or open string (fret), or both")
         if self.fret == 0 and self.node is not None:
             raise ValueError("a harmonic of an open string is natural: it has no fret")
-
-    @property
-    def asserted_midi(self) -> int | None:
-        """The stated pitch as a number; None where none is stated."""
-        return midi_from_note(self.asserted) if self.asserted else None
 
     @property
     def is_harmonic(self) -> bool:
