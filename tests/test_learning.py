@@ -208,7 +208,9 @@ def test_what_one_phrase_shows_moves_the_others() -> None:
     assert rung_of(clean, wick, DAY) >= before
 
 
-def test_what_failed_is_not_taken_up_faster_and_a_rung_moves_one_step_a_day_whatever_else_is_learnt() -> None:
+def test_what_failed_is_not_taken_up_faster_and_a_rung_rises_one_step_between_days_whatever_else_is_learnt() -> (
+    None
+):
     lamp, wick = part_of(sample_drill()), part_of(sample_drill(), 1)
     elsewhere = [(lamp, 78, {}, DAY)] * 8
     failed = practised((wick, 46, {1: CHOKED}, DAY), *elsewhere)
@@ -216,7 +218,7 @@ def test_what_failed_is_not_taken_up_faster_and_a_rung_moves_one_step_a_day_what
     assert rung_of(failed, wick, DAY) == rung_of(failed, wick, DAY + 1) == 46
     clean = practised((wick, 46, {}, DAY), *elsewhere)
     assert rung_of(clean, wick, DAY) == next_rung(46, True, wick.goal_bpm) == 53
-    assert rung_of(clean, wick, DAY + 1) > 53
+    assert rung_of(clean, wick, DAY + 1) == rung_of(clean, wick, DAY + 30) == 53
     low = practised(*[(lamp, 30, {1: CHOKED}, DAY)] * 8, (wick, 46, {1: CHOKED}, DAY))
     assert rung_of(low, wick, DAY) == next_rung(46, False, 20) > rung_of(low, wick, DAY + 1)
 
@@ -370,13 +372,9 @@ def test_one_slip_in_thirty_settles_near_the_goal_and_the_plan_says_what_breaks(
     assert 0.6 <= sum(last) / len(last) <= 1.0
 
 
-def test_no_phrase_comes_twice_running_and_nothing_begun_lies_unheard_for_more_than_a_week() -> None:
+def test_nothing_begun_lies_unheard_for_more_than_a_week_and_few_tests_come_a_day() -> None:
     watch = watched("even", "usual", 20)
-    turns = [(day, bars_of(turn.option.part.excerpt)) for day, turn in watch.turns]
-    assert len(turns) > 60
-    again = [bars for bars, after in pairwise(turns) if bars == after]
-    pieces = {bars_of(turn.option.part.excerpt) for _, turn in watch.turns if turn.why is Why.PIECE}
-    assert {bars for _, bars in again} <= pieces, "all else was over for the day"
+    assert len(watch.turns) > 60
     assert max(watch.idle) <= KEPT_DAYS + 1
     tests = [one for one in watch.played if one[1] is Why.TEST]
     for day in {one[0].day for one in tests}:

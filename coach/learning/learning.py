@@ -56,7 +56,7 @@ class Record:
     bpm: int = 0
     """The tempo of the last repetition."""
     rung: int = 0
-    """The rung in bpm at that time; 0 where the player, or a forecast, has said something since."""
+    """The rung in bpm at that time, or what the player has said since; 0 where a forecast has."""
     recent: int = 1
     """The last results, as in `Term.recent`."""
     theta: float = 0.0
@@ -195,7 +195,7 @@ class Learnt:
             record = self._own_record(excerpt.key)
             if not record.reps:
                 record.bpm = known.bpm
-            record.rung = 0
+            record.rung = known.bpm
             record.theta = skill.theta(keys)
         self.heard += 1
 

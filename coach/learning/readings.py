@@ -137,18 +137,19 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     """The tempo at which an excerpt is practised now.
 
     What was never played by itself begins no slower than the drill does, and else no faster than its phrase was last
-    played: a few events are soon expected clean at the goal. What failed last, and is short enough to be clean as a
-    whole, is taken up no faster than it was practised, whatever other excerpts have taught since; and on one day a rung
-    moves by `STEP` at most.
+    played: a few events are soon expected clean at the goal. What was only said to be played begins no faster than was
+    said. What failed last, and is short enough to be clean as a whole, is taken up no faster than it was practised,
+    whatever other excerpts have taught since; all else by at most `STEP` faster than it was left, and on the same day
+    by at most `STEP` slower.
     """
     bpm = reading(seen(learnt, part, day).middle, part.harmonics, part.goal_bpm)
     record = learnt.records.get(part.key)
     if record is None or not record.theta:
         phrase = learnt.records.get(replace(part.excerpt, kind=Kind.PHRASE, subject="").key)
         return max(min(bpm, phrase.bpm) if phrase and phrase.bpm else bpm, part.start_bpm)
-    if record.rung and record.failed and part.harmonics <= EVENTS:
+    if record.rung and (not record.reps or (record.failed and part.harmonics <= EVENTS)):
         bpm = min(bpm, record.rung)
-    if record.rung and record.day == day:
+    if record.rung and (bpm > record.rung or record.day == day):
         bpm = min(part.goal_bpm, next_rung(record.rung, bpm > record.rung, bpm))
     return bpm
 
