@@ -25,7 +25,7 @@ from coach.tui.app import CoachApp
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
 from coach.tui.reports_screen import ReportsScreen
-from coach.tui.session_screen import CAUSE_OF, RESULT_OF, SessionScreen
+from coach.tui.session_screen import CAUSE_OF, RESULT_OF, SENDS, SessionScreen
 from coach.tui.settings_screen import SettingsScreen
 from coach.tui.start import StartScreen
 from coach.tui.summary import SummaryScreen
@@ -62,7 +62,7 @@ SCREEN_OF = {
 @pytest.mark.parametrize("scope", [*PHASES, *SCREENS])
 def test_every_action_has_its_handler_in_the_screen_of_its_scope(scope):
     for action in Keymap().in_scope(scope):
-        in_table = action.id in {*RESULT_OF, *CAUSE_OF}
+        in_table = action.id in {*RESULT_OF, *CAUSE_OF, *SENDS}
         assert in_table or callable(getattr(SCREEN_OF[scope], f"do_{action.id}")), action.id
         assert action.help
         assert action.label

@@ -61,11 +61,14 @@ class CoachScreen(Screen[None]):
     def act(self, action_id: str, when_s: float = 0.0) -> None:
         """Do an action of this screen; `when_s` is the moment of the key on the monotonic clock, 0 for now."""
         self.pressed_s = when_s
-        handler = cast("Callable[[], object]", getattr(self, f"do_{action_id}"))
         try:
-            handler()
+            self.handler(action_id)()
         except CoachError as error:
             self.coach.tell(error)
+
+    def handler(self, action_id: str) -> Callable[[], object]:
+        """What does an action here."""
+        return cast("Callable[[], object]", getattr(self, f"do_{action_id}"))
 
     pressed_s: float = 0.0
     """When the key of the action in progress was pressed."""

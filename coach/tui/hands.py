@@ -46,7 +46,8 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
         add("low", spot, lambda b: _low(kept, focus, focus.keeps and not waits, b, plain))
     add("next", spot, lambda b: _next(picture, kept, focus, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
-    add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
+    coming = "first low" if picture.counts_in else "next low"
+    add("next_low_words", spot, lambda b: _low_words(picture, low_next, coming, b))
     add("next_low", spot, lambda b: _low_note(kept, focus.next_held, b, b.height, plain))
     boards = partial(neck.board_for, passage, instrument, left_handed=picture.left_handed)
     add(

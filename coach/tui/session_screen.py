@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
-from functools import partialmethod
+from functools import partial, partialmethod
 
 from textual import events
 
@@ -14,27 +14,7 @@ from coach.music.excerpt import Excerpt, Passage, whole_phrase
 from coach.music.passages import excerpts_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
-from coach.session.events import (
-    Again,
-    AsHeard,
-    ChooseExcerpt,
-    ChooseLayer,
-    Confirm,
-    Cut,
-    Easier,
-    Go,
-    Listen,
-    Mark,
-    MarkRest,
-    Pause,
-    RunOn,
-    SetTempo,
-    Skip,
-    Source,
-    Stop,
-    Suggest,
-    Undo,
-)
+from coach.session import events as on
 from coach.tui import bigview, marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
@@ -46,6 +26,20 @@ from coach.tui.stage import Stage
 TEMPO_STEP = 0.05
 RESULT_OF = {row.name: row for row in RESULTS}
 CAUSE_OF = {cause_action(row): row for row in CAUSES}
+SENDS: dict[str, on.SessionEvent] = {
+    "go": on.Go(),
+    "resume": on.Go(),
+    "rest_over": on.Go(),
+    "save": on.Confirm(),
+    "as_heard": on.AsHeard(),
+    "again": on.Again(),
+    "undo": on.Undo(),
+    "skip": on.Skip(),
+    "easier": on.Easier(),
+    "listen": on.Listen(),
+    "run_on": on.RunOn(),
+    "pause": on.Pause(),
+}
 """By the ids of their actions."""
 
 
@@ -120,37 +114,25 @@ class SessionScreen(SessionStage):
 
     def _send_mark(self, fault: Fault) -> None:
         self._last_label = fault.label
-        self.send(Mark(fault))
-
-    do_go = do_resume = do_rest_over = partialmethod(SessionStage.send, Go())
-    do_save, do_as_heard = (
-        partialmethod(SessionStage.send, Confirm()),
-        partialmethod(SessionStage.send, AsHeard()),
-    )
-    do_again, do_undo = partialmethod(SessionStage.send, Again()), partialmethod(SessionStage.send, Undo())
-    do_skip, do_easier = partialmethod(SessionStage.send, Skip()), partialmethod(SessionStage.send, Easier())
-    do_listen, do_run_on = (
-        partialmethod(SessionStage.send, Listen()),
-        partialmethod(SessionStage.send, RunOn()),
-    )
-    do_pause = partialmethod(SessionStage.send, Pause())
+        self.send(on.Mark(fault))
 
     def do_broke_off(self) -> None:
         position = self.practice.position_s
         if position is None or position < 0:
-            self.send(Pause())
-            self.send(Go())
+            self.send(on.Pause())
+            self.send(on.Go())
         else:
-            self.send(Cut(reached=self.practice.reached))
+            self.send(on.Cut(reached=self.practice.reached))
 
-    def act(self, action_id: str, when_s: float = 0.0) -> None:
-        """Do an action; those that say a result or a cause are rows of the table."""
+    def handler(self, action_id: str) -> Callable[[], object]:
+        """What does an action; those that send an event, or say a result or a cause, are rows of a table."""
+        if sent := SENDS.get(action_id):
+            return partial(self.send, sent)
         if result := RESULT_OF.get(action_id):
-            self._say_result(result)
-        elif cause := CAUSE_OF.get(action_id):
-            self._say_cause(cause)
-        else:
-            super().act(action_id, when_s)
+            return partial(self._say_result, result)
+        if cause := CAUSE_OF.get(action_id):
+            return partial(self._say_cause, cause)
+        return super().handler(action_id)
 
     def _say_result(self, result: Result) -> None:
         if result.rest:
@@ -164,7 +146,7 @@ class SessionScreen(SessionStage):
         if not first:
             self.message = "Move the cursor to where you stopped, then press the key again."
             self.draw()
-        elif self.send(MarkRest(first, result)):
+        elif self.send(on.MarkRest(first, result)):
             self._last_label = first
 
     def do_cause(self) -> None:
@@ -198,7 +180,9 @@ class SessionScreen(SessionStage):
         self.last_choke_s = at_s
         self._last_label = guess.label
         others = tuple(label for label in guess.possible if label != guess.label)
-        self.send(Suggest(guess.label, CHOKED, CHOKED.word, 1 / len(guess.possible), Source.PEDAL, others))
+        self.send(
+            on.Suggest(guess.label, CHOKED, CHOKED.word, 1 / len(guess.possible), on.Source.PEDAL, others)
+        )
 
     def on_session_stage_pressed(self) -> None:
         """Take the pedal's presses, each as what it means at its moment."""
@@ -241,7 +225,7 @@ class SessionScreen(SessionStage):
     def _tempo(self, way: int) -> None:
         if (music := self.practice.session.music) is not None:
             tempo = music.task.tempo_bpm
-            self.send(SetTempo(tempo + way * max(1, round(tempo * TEMPO_STEP))))
+            self.send(on.SetTempo(tempo + way * max(1, round(tempo * TEMPO_STEP))))
 
     do_slower, do_faster = partialmethod(_tempo, -1), partialmethod(_tempo, 1)
 
@@ -254,18 +238,18 @@ class SessionScreen(SessionStage):
             return
         current = music.task.excerpt.layer
         following = choices[(choices.index(current) + 1) % len(choices)] if current in choices else choices[0]
-        self.send(ChooseLayer(following))
+        self.send(on.ChooseLayer(following))
 
     def do_play_through(self) -> None:
         """The piece or a run of its phrases, for the rest of this turn."""
         if (music := self.practice.session.music) is not None:
-            self.coach.ask_stretch(music.task.drill, lambda run: self.send(ChooseExcerpt(run)))
+            self.coach.ask_stretch(music.task.drill, lambda run: self.send(on.ChooseExcerpt(run)))
 
     def do_shorter(self) -> None:
         if (music := self.practice.session.music) is not None:
             choices, current = self._shorter(music.task.drill, music.task.excerpt), music.task.excerpt
             at = choices.index(current) if current in choices else -1
-            self.send(ChooseExcerpt(choices[(at + 1) % len(choices)]))
+            self.send(on.ChooseExcerpt(choices[(at + 1) % len(choices)]))
 
     def _shorter(self, drill: Drill, excerpt: Excerpt) -> list[Excerpt]:
         """The phrase whole, then its halves, nodes and moves in this layer."""
@@ -280,7 +264,7 @@ class SessionScreen(SessionStage):
 
     def do_stop(self) -> None:
         # The sound stops with the key; what was in progress is begun anew when the player goes on.
-        self.send(Pause())
+        self.send(on.Pause())
         self.practice.hold_on()
         self._watch_time()
         session = self.practice.session
@@ -301,10 +285,10 @@ class SessionScreen(SessionStage):
 
     def _stopped(self, answer: str | None) -> None:
         if answer in ("end", "hurts"):
-            self.send(Stop(hurts=answer == "hurts"))
+            self.send(on.Stop(hurts=answer == "hurts"))
             self.do_to_summary()
         elif self.practice.session.phase is Phase.PAUSED:
-            self.send(Go())
+            self.send(on.Go())
 
     def do_to_summary(self) -> None:
         self.coach.show_summary(self.practice, self.message, self._started_ms)
