@@ -20,9 +20,9 @@ def test_a_clean_pass_takes_one_key(tmp_path, monkeypatch):
     need("tmux")
     for name in ("TUNE_S", "READ_S"):
         monkeypatch.setattr(music_share, name, 1.0)
-    share = play(tmp_path, minutes=20, longest_s=36.0, slips=0.0, fast_slips=0.0, tempo_bpm=TEMPO_BPM)
+    share = play(tmp_path, minutes=20, longest_s=24.0, slips=0.0, fast_slips=0.0, tempo_bpm=TEMPO_BPM)
     # Tuning, reading and a count-in take 4 s, a pass and its bar of clicks 6 s at 120 bpm and less above it.
-    assert share.clean >= 4
+    assert share.clean >= 2
     assert share.keys == share.clean == share.passes
 
 

@@ -39,6 +39,11 @@ SIXTEEN_BITS = 1 / 32768
 """The sink's own step: a recorded sample is at most this far from what was handed out."""
 
 
+@pytest.fixture(autouse=True)
+def _tried_again_soon(monkeypatch):
+    monkeypatch.setattr("coach.sound.engine.RETRY_S", 1.0)
+
+
 def busy_s() -> float:
     """Seconds that all cores together have worked since the machine started, from /proc/stat."""
     fields = Path("/proc/stat").read_text().split(maxsplit=11)[1:9]
@@ -102,18 +107,17 @@ class Painting(App[None]):
 
 
 @pytest.mark.alone
-async def test_half_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and_a_core_is_loaded(
-    pulse, tmp_path
-):
+async def test_every_click_is_on_the_sample_while_the_screen_repaints_and_a_core_is_loaded(pulse, tmp_path):
     """Every sample is the planned one, so none dropped out, and a detector finds each click within a sample.
 
-    A machine that is shared can stand still for longer than any queue, so half a minute with a gap is played again,
-    three times at most. Where other programs took a good part of the second core each time, there is no verdict.
+    A machine that is shared can stand still for longer than any queue, so 14 s with a gap are played again, three times
+    at most. Where other programs took a good part of the second core each time, there is no verdict. For longer times:
+    `python -m benchmarks --only onsets`.
     """
     tempo_bpm, beats = 137, 16
     bar = [Strike(Fraction(60 * beat, tempo_bpm), "beat") for beat in range(beats)]
     length_s = Fraction(60 * beats, tempo_bpm)
-    reps = int(30 / length_s) + 1
+    reps = 2
     starts = [round(length_s * rep * RATE) for rep in range(reps + 1)]
     pieces = [render_clicks(bar, RATE, stop - start) for start, stop in itertools.pairwise(starts)]
     plan = np.concatenate(pieces)
@@ -161,7 +165,8 @@ async def play_beside_a_busy_screen(pulse, path, pieces):
         end(load)
         gc.unfreeze()
     foreign = (busy_s() - busy - own_s() + own) / (time.monotonic() - began_s)
-    assert app.painted > 300
+    # A screen that gets little of a crowded machine is a load all the same.
+    assert app.painted > 5 * sum(map(len, pieces)) / RATE
     return recorded(path), foreign
 
 
@@ -295,7 +300,7 @@ def test_a_server_that_is_killed_in_a_rep_moves_no_beat_and_neither_does_its_ret
         watch(until=True, seconds=12)
         watch(until=False, seconds=1)
         assert states == {SoundState.CARD, SoundState.LOST}
-        assert len(began) > 200
+        assert len(began) > 100
         assert max(began) - min(began) < 0.005
         assert engine.playing
     finally:

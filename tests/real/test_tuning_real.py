@@ -157,7 +157,7 @@ def test_an_input_that_stalls_is_lost_and_ends_without_hanging(pulse):
 
 
 def test_the_level_command_names_silence_and_a_signal(pulse, tmp_path):
-    command = [coach(), "sound", "input", "--seconds", "3", "--folder", str(tmp_path)]
+    command = [coach(), "sound", "input", "--seconds", "1.5", "--folder", str(tmp_path)]
     done = subprocess.run(
         command, env=pulse.environment, capture_output=True, text=True, check=True, timeout=60
     )
