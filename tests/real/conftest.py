@@ -64,6 +64,20 @@ def end(process: subprocess.Popen) -> str | bytes:
     return printed or ""
 
 
+def state_of(program: int) -> str:
+    """A process's state as Linux writes it: T is stopped, Z dead, empty gone."""
+    try:
+        return Path(f"/proc/{program}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except OSError:
+        return ""
+
+
+def children_of(program: int) -> list[int]:
+    """Process ids of what a process has started."""
+    listed = subprocess.run(["pgrep", "-P", str(program)], capture_output=True, text=True)
+    return [int(word) for word in listed.stdout.split()]
+
+
 class PulseServer:
     """A PulseAudio server with one null sink called `desk`, whose monitor hears what is really played."""
 

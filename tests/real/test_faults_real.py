@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from tests.kills_app import DRILL
-from tests.real.conftest import end, need, wait_for
+from tests.real.conftest import end, need, state_of, wait_for
 from tests.real.test_midi_real import LISTENER, PRESSER, press, second_client
 from tests.real.test_terminal_real import Terminal, coach, reps_in
 
@@ -219,14 +219,6 @@ class Drained:
 
     def close(self) -> None:
         os.close(self.window)
-
-
-def state_of(program: int) -> str:
-    """A process's state as Linux writes it: T is stopped, Z dead, empty gone."""
-    try:
-        return Path(f"/proc/{program}/stat").read_text().rsplit(")", 1)[1].split()[0]
-    except OSError:
-        return ""
 
 
 def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp_path, pulse, jack):

@@ -32,7 +32,7 @@ from coach.session.host import Practice
 from coach.sound.engine import Engine
 from coach.sound.player import now_s
 from coach.sound.timeline import rep_timeline
-from tests.real.conftest import end, wait_for
+from tests.real.conftest import children_of, end, state_of, wait_for
 from tests.samples import sample_drill
 
 pytestmark = pytest.mark.real
@@ -138,8 +138,8 @@ def play_through(settings, tempo_bpm):
 
 def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear):
     """MIDI 1.0 detailed specification, real-time messages: 24 clocks to the quarter. General MIDI percussion: channel
-    10, keys 76 and 77. How far single ones stray depends on the machine:
-    `python -m benchmarks --only midi` measures that."""
+    10, keys 76 and 77. A machine that is busy sends late but never early, so the earliest of each bar shows the tempo;
+    how far single ones stray: `python -m benchmarks --only midi`."""
     tempo_bpm = 200
     begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), tempo_bpm)
     heard = [(at_s - begun, message) for at_s, message in what_was_heard(ear)]
@@ -148,9 +148,9 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
     quarters = round(float(timeline.end_s) * tempo_bpm / 60)
     due = np.arange(24 * quarters) / (24 * tempo_bpm / 60)
     assert len(stamps) == len(due)
-    assert np.median(np.abs(np.diff(stamps) - due[1])) < 0.001
-    assert 0 <= np.median(stamps - due) < 0.005
-    assert np.median(stamps[-48:] - due[-48:]) == pytest.approx(np.median(stamps[:48] - due[:48]), abs=0.003)
+    earliest = (stamps - due).reshape(-1, 4 * 24).min(axis=1)
+    assert min(earliest) >= 0
+    assert max(earliest) < 0.005
 
     order = [message[0] for _, message in heard if message[0] in (CLOCK, START, STOP)]
     count_in_quarters = float(timeline.count_in_s) * tempo_bpm / 60
@@ -163,8 +163,7 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
     assert [key for _, key in struck[:5]] == [76, 77, 77, 77, 76]
     assert len(struck) == len(strikes_s)
     off_s = np.array([at_s for at_s, _ in struck]) - np.array(strikes_s)
-    assert np.percentile(np.abs(off_s - np.median(off_s)), 75) < 0.01
-    assert 0 <= np.median(off_s) < 0.01
+    assert 0 <= min(off_s) < 0.005
 
 
 CLOCKED = """
@@ -198,13 +197,15 @@ time.sleep(60)
 def test_a_program_that_is_killed_leaves_no_receiver_running_and_no_click_hanging(ear):
     """What was handed over ahead of time is not sent either. MIDI 1.0: FC stop, 8n note off."""
     program = second_client(CLOCKED)
+    (owner,) = children_of(program.pid)
     program.kill()
     killed_s = time.monotonic()
     end(program)
-    time.sleep(1.5)
+    wait_for(lambda: state_of(owner) in ("", "Z"), 10, "the port's own process to end")
     heard = what_was_heard(ear)
     assert heard[-1][1] == (STOP,)
-    assert heard[-1][0] - killed_s < 1
+    late = [at_s for at_s, message in heard if at_s > killed_s and message == (CLOCK,)]
+    assert len(late) <= 8, "of the 16 that had been handed over"
     assert [message[0] for _, message in heard].count(0x99) == [message[0] for _, message in heard].count(
         0x89
     )

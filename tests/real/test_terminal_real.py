@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.real.conftest import need
+from tests.real.conftest import children_of, need
 
 pytestmark = pytest.mark.real
 
@@ -100,7 +100,7 @@ class Terminal:
     def program(self) -> int:
         """Process id of what runs in the window."""
         shell = self._run("display-message", "-p", "#{pane_pid}").strip()
-        return int(subprocess.run(["pgrep", "-P", shell], capture_output=True, text=True).stdout.split()[0])
+        return children_of(int(shell))[0]
 
     def close(self) -> None:
         subprocess.run(["tmux", "-S", self.socket, "kill-server"], capture_output=True)
