@@ -12,6 +12,7 @@ import json
 import os
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 
@@ -20,6 +21,8 @@ from coach.sound.player import now_s
 
 CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
 _TOO_LATE_S = 0.25
+_LAST_ON_ITS_WAY_S = 0.1
+"""Between the last message and the end of its port, which with JACK takes along what nobody has read yet."""
 
 
 class Sender:
@@ -125,4 +128,6 @@ def main(direction: Direction, name: str) -> None:
             orders[word](*given)
     finally:
         sender.close()
+        if direction == "out":
+            time.sleep(_LAST_ON_ITS_WAY_S)
         link.close()
