@@ -194,6 +194,37 @@ def test_an_answer_to_a_student_leaves_goal_and_date_as_they_were_and_says_so(
     assert task() == (66, None), "a date that is past is no date for the next hand-out"
 
 
+def test_an_answer_to_a_student_leaves_the_parts_that_were_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "mia.yaml"
+
+    def parts(*words: str, drill: str = "first-pour") -> list[str]:
+        assert assign(tmp_path, "--to", "Mia", *words, "-o", str(file), drill=drill) == 0
+        task = load_drill(file).assignment
+        assert task is not None
+        return [str(part) for part in task.parts]
+
+    both = ["ladle at 55", "12 on D2 at 60"]
+    assert parts("--only", *both) == both
+    capsys.readouterr()
+    assert parts("--note", "Lift sooner.") == both
+    told = "unchanged from what Mia has of First Pour: only ladle at 55 and 12 on D2 at 60\n"
+    assert told in capsys.readouterr().err
+    marked = file.rename(tmp_path / "marked.yaml")
+    assert parts("--note", "again", drill=str(marked)) == both, "from a file that has them itself"
+    own = tmp_path / "drills" / "first-pour.yaml"
+    own.parent.mkdir(exist_ok=True)
+    text = find_drill("first-pour", find_places(str(tmp_path))).read_text()
+    own.write_text(text.replace("tempo: {start: 50", "tempo: {start: 58"))
+    capsys.readouterr()
+    assert parts("--goal", "80", drill=str(own)) == both[1:]
+    lost = "Mia: ladle at 55 is left out: 55 is outside 58 (the drill's start) to 300 bpm"
+    assert lost in capsys.readouterr().err
+    assert parts("--only", "") == []
+    assert parts("--note", "all of it") == []
+
+
 def test_the_teachers_note_stands_once_in_a_plan(
     tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

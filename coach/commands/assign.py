@@ -50,7 +50,8 @@ class Handout:
 
     path: Path
     drill: Drill
-    parts: tuple[AskedPart, ...]
+    parts: tuple[AskedPart, ...] | None
+    """What `--only` asks of it; None without that option."""
     last: Mapping[str, Handed]
     """What each student was handed of it last, by the bare name."""
 
@@ -62,8 +63,23 @@ class Handout:
         goal = last.goal_bpm if last.goal_bpm >= self.drill.tempo.start_bpm else None
         due = last.due if last.due and last.due >= today else None
         return Assignment(
-            teacher=last.teacher, goal_bpm=goal if goal != self.drill.goal_bpm else None, due=due
+            teacher=last.teacher,
+            goal_bpm=goal if goal != self.drill.goal_bpm else None,
+            due=due,
+            parts=tuple(part for part in map(asked_part, last.parts) if not self.fault(part)),
         )
+
+    def lost(self, student: str) -> dict[str, str]:
+        """Parts that the student had of it and that it can no longer ask for, each with the reason."""
+        last = self.last.get(bare_name(student))
+        if self.parts is not None or self.drill.assignment or not last:
+            return {}
+        faults = {str(part): self.fault(part) for part in map(asked_part, last.parts)}
+        return {part: fault for part, fault in faults.items() if fault}
+
+    def fault(self, part: AskedPart) -> str:
+        """What is wrong with a part; empty where nothing is."""
+        return part_fault(part, asked_names(self.drill.phrases, self.drill.instrument), self.drill.tempo)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -85,7 +101,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="extend",
         default=[],
         metavar="PART",
-        help="only these phrases or nodes, with their goals: 'window at 60' '3.2 on D2 at 50'",
+        help=f"only these phrases or nodes, with goals: 'window at 60' '3.2 on D2 at 50'; '' for all ({last})",
     )
     parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
     add_output(parser, "the student's file; for several students, a folder", required=True)
@@ -117,6 +133,9 @@ def run(arguments: argparse.Namespace) -> int:
     for handout in handouts:
         _settle(handout.path, handout.drill.id)
     say(*(f"unchanged from {text}" for text in kept), to=sys.stderr)
+    for handout in handouts:
+        for student in students:
+            warn(*(f"{student}: {part} is left out: {why}" for part, why in handout.lost(student).items()))
     past = sorted({one.due for one in handed if one.due and one.due < today})
     warn(*(f"the due date {day} is past; set another with --due" for day in past))
     if arguments.output != "-":
@@ -168,7 +187,8 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
     """The drills, each with the parts that are asked of it; UsageError where a goal or a part fits none."""
     places, handouts = places_of(arguments), list[Handout]()
     earlier, _ = recall(places.folder)
-    asked = [asked_part(plain_text(part).replace("=", " at ")) for part in arguments.only]
+    texts = [text for part in arguments.only if (text := plain_text(part))]
+    asked = [asked_part(text.replace("=", " at ")) for text in texts]
     unused = dict.fromkeys(asked)
     known: list[str] = []
     for name in arguments.drills:
@@ -191,7 +211,7 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
         if any(drill.id == other.drill.id for other in handouts):
             raise UsageError(f"{drill.id} is named twice", "DRILL")
         last = {bare_name(one.student): one for one in earlier if one.drill == drill.id}
-        handouts.append(Handout(path, drill, tuple(parts), last))
+        handouts.append(Handout(path, drill, tuple(parts) if arguments.only else None, last))
     for part in unused:
         message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
         raise UsageError(message, "--only", guess=part_guess(part, known))
@@ -227,7 +247,7 @@ def _task(
         before.due if arguments.due is None else due,
         before.note if arguments.note is None else plain_text(arguments.note),
         fresh_id(at_ms),
-        handout.parts,
+        before.parts if handout.parts is None else handout.parts,
     )
 
 
@@ -246,6 +266,7 @@ def _kept(arguments: argparse.Namespace, handout: Handout, student: str, today: 
         ("goal", arguments.goal, f"{before.goal_bpm} bpm" if before.goal_bpm else ""),
         ("due", arguments.due, str(before.due) if before.due else ""),
         ("note", arguments.note, f'"{before.note}"' if before.note else ""),
+        ("only", handout.parts, listed(tuple(map(str, before.parts)), 6)),
     )
     kept = [f"{name} {value}" for name, given, value in facts if given is None and value]
     own = f"the assignment in {handout.path.name}"
