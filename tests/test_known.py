@@ -92,6 +92,15 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
     assert plan["items"][1]["purpose"] == "begin"
 
 
+def test_a_word_is_no_practice_day_of_a_forecast(tmp_path, capsys):
+    pocket(tmp_path)
+    folder = ["--folder", str(tmp_path)]
+    assert main(["know", "pocket", "60", *folder]) == 0
+    capsys.readouterr()
+    assert main(["forecast", "pocket", "--draws", "2", "--json", *folder]) == 0
+    assert json.loads(capsys.readouterr().out)["practised_days"] == 0
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

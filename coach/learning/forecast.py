@@ -132,8 +132,8 @@ def days_a_week(learnt: Learnt, day: date) -> float:
 
 
 def _practised_days(learnt: Learnt, drill: Drill) -> int:
-    records = _records_of(learnt, drill)
-    return len(learnt.days) if any(record.theta_from for record in records) else min(1, len(records))
+    played = [record for record in _records_of(learnt, drill) if record.reps]
+    return len(learnt.days) if any(record.theta_from for record in played) else min(1, len(played))
 
 
 def rise_of(learnt: Learnt, drill: Drill) -> float:
