@@ -26,7 +26,7 @@ from coach.learning.readings import standing
 from coach.log.entries import Entry, new_id
 from coach.log.fold import folded
 from coach.log.log import Log
-from coach.music.drill import Assignment, Drill
+from coach.music.drill import AskedPart, Assignment, Drill
 from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
 from coach.pages.parts import fitted
@@ -337,11 +337,22 @@ def test_an_open_assignment_is_named_with_goal_day_teacher_and_note(tmp_path: Pa
     drill = replace(sample_drill(), assignment=task)
     report = after(tmp_path, [(50, True)], drill)
     text = " ".join(" ".join(report_lines(report, [drill])).split())
-    assert "Assigned Lamps, from Ms. Orr: 64 bpm by 20 Dec; 0 of 2 phrases landed, 0 kept" in text
+    assert "Assigned Lamps, from Ms. Orr: goal 64 bpm by 20 Dec; 0 of 2 phrases landed, 0 kept" in text
     assert '"both nodes"' in text
-    assert "from Ms. Orr: 64 bpm by 20 Dec" in report_page(report)
+    assert "from Ms. Orr: goal 64 bpm by 20 Dec" in report_page(report)
     assert report_facts(report)["assignments"][0]["due"] == "2026-12-20"
     assert [(task.drill, task.landed, task.phrases) for task in report.tasks] == [("lamps", 0, 2)]
+
+
+def test_of_an_assignment_of_parts_the_report_names_each_goal_and_the_part_that_is_furthest_behind(
+    tmp_path: Path,
+) -> None:
+    parts = (AskedPart("5 on D2", 60), AskedPart("3.2 on D2", 55))
+    drill = replace(sample_drill(), assignment=Assignment("Ada", goal_bpm=64, id="01X", parts=parts))
+    report = after(tmp_path, [(50, True)], drill)
+    text = " ".join(" ".join(report_lines(report, [drill])).split())
+    begun = "0 of 2 parts landed, 0 kept, furthest behind: 3.2 on D2, not begun"
+    assert f"Assigned Lamps: only 5 on D2 at 60 bpm, 3.2 on D2 at 55 bpm; {begun} Tempo" in text
 
 
 def test_the_report_and_the_teachers_file_tell_one_rung_and_one_goal(tmp_path: Path) -> None:
@@ -391,7 +402,11 @@ def test_a_long_list_is_cut_to_two_names(names: list[str], text: str) -> None:
 def test_what_the_numbers_of_a_node_mean_stands_beside_them(report: Report) -> None:
     lines = report_lines(report, [sample_drill()])
     head = next(at for at, line in enumerate(lines) if line.startswith("Weakest nodes"))
-    assert "  Clean: the chance of it at the goal, cold." in lines[head : lines.index("", head)]
+    foot = lines[head : lines.index("", head)][-2:]
+    assert foot == [
+        "  Clean: the chance of it at the goal, cold.",
+        "  The last 8: played and rated, warm-ups left out.",
+    ]
     ends = [
         re.search(pattern, line) for pattern, line in ((" clean ", lines[head + 1]), (" % ", lines[head + 2]))
     ]

@@ -297,7 +297,7 @@ RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
 
 
 def _going_well(work: Work) -> Need:
-    landed = f"{work.landed} of {counted(len(work.phrases), 'phrase')} landed, {work.kept} kept"
+    landed = f"{work.landed} of {work.asked} landed, {work.kept} kept"
     return Need("well", "nothing new: going well", f"{work.rung}, {landed}")
 
 

@@ -108,21 +108,23 @@ def _work_text(work: Work) -> Iterator[str]:
     yield "; ".join((work.news, *work.remarks))
     if work.drill is None:
         return
-    yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {counted(len(work.phrases), 'phrase')}"
+    yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {work.asked}"
     days = counted(work.drill.total.days, "day")
     since = " since it was handed out" if work.handed_on and work.practised_of[0] else ""
     yield f"{work.practised_text}{since}; {duration(work.minutes)} on {days} in all"
 
 
 def _phrase_columns(work: Work) -> tuple[Column[PhraseReply], ...]:
+    what, not_begun = ("part", "not begun") if work.parts_asked else ("phrase", "not begun together")
+
     def rung(one: PhraseReply) -> str:
-        return f"{one.rung_bpm} of {one.goal_bpm}" if one.rung_bpm else "not begun together"
+        return f"{one.rung_bpm} of {one.goal_bpm}" if one.rung_bpm else not_begun
 
     def expected(one: PhraseReply) -> str:
         return tempo_range(one.low_bpm, one.high_bpm) if one.reps else ""
 
     return (
-        Column("", lambda one: one.name, "phrase"),
+        Column("", lambda one: one.name, what),
         Column("", rung, "rung", number=True),
         Column("", expected, "expected clean, cold, at (80 % sure)", number=True, on_page=True),
         Column("", lambda one: day_or_dash(one.landed, work.today), "landed"),

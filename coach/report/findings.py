@@ -55,15 +55,12 @@ def assigned(report: Report) -> Part:
 
 def task_text(task: Task, today: date) -> str:
     """An open assignment: who asks for what by when, and how far it is."""
-    by = ""
-    if task.due:
-        late = "; that day is past" if task.due < today else ""
-        by = f" by {short_day(task.due, today)}{late}"
+    late = "; that day is past" if task.due and task.due < today else ""
     asks = f", from {task.teacher}" if task.teacher else ""
-    rung = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
-    far = f"{task.landed} of {counted(task.phrases, 'phrase')} landed, {task.kept} kept"
+    rung = f"at {task.rung_bpm}" if task.rung_bpm else "not begun" if task.is_node else "not begun together"
+    far = f"{task.landed} of {counted(task.phrases, 'part' if task.only else 'phrase')} landed, {task.kept} kept"
     far = rung if task.phrases == 1 else f"{far}, furthest behind: {task.behind}, {rung}"
-    return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {far}"
+    return f"{task.title}{asks}: {task.asks}{late}; {far}"
 
 
 def tempos(report: Report) -> Part:
@@ -94,7 +91,8 @@ def after_necks(report: Report) -> list[Part]:
 def weakest(kind: str, places: Sequence[PlaceFigures]) -> Part:
     """The nodes or moves that failed of late, the likeliest to fail first."""
     known = [one for one in places if one.weak][:MOST_PLACES]
-    foot = ("Clean: the chance of it at the goal, cold.",) if known else ()
+    words = "Clean: the chance of it at the goal, cold.", "The last 8: played and rated, warm-ups left out."
+    foot = words if known else ()
     return Part(f"Weakest {kind}s", (), table_of(place_columns(kind), known), foot)
 
 

@@ -10,6 +10,7 @@ from coach.learning.learning import Learnt
 from coach.learning.material import Material
 from coach.learning.readings import Standing, standing
 from coach.music.drill import Drill
+from coach.words.names import goal_text, place_name
 
 
 @frozen
@@ -22,14 +23,21 @@ class Task:
     teacher: str
     note: str
     goal_bpm: int
+    asks: str
+    """What is asked for and by when: `goal 64 bpm by 20 Dec`, `only window at 60 bpm by 20 Dec`."""
     due: date | None
     landed: int
     kept: int
     phrases: int
+    """How many phrases, and nodes where single ones are asked for."""
+    only: bool
+    """Whether only parts of the drill are asked for."""
     behind: str
-    """The phrase that is furthest behind, all layers together."""
+    """The phrase or the node that is furthest behind, all layers together."""
+    is_node: bool
+    """Whether that is a node."""
     rung_bpm: int
-    """That phrase's rung; 0 where it was never begun."""
+    """Its rung; 0 where it was never begun."""
 
 
 def phrases_of(learnt: Learnt, material: Material, drill: Drill, day: date) -> list[Standing]:
@@ -47,6 +55,7 @@ def open_tasks(learnt: Learnt, material: Material, day: date) -> tuple[Task, ...
         if drill.assignment is None or landed == len(phrases):
             continue
         behind = min(phrases, key=lambda one: (one.landed is not None, one.reps and one.rung_bpm))
+        node = place_name(behind.excerpt.subject) if behind.excerpt.subject else ""
         tasks.append(
             Task(
                 drill.id,
@@ -54,11 +63,14 @@ def open_tasks(learnt: Learnt, material: Material, day: date) -> tuple[Task, ...
                 plain_text(drill.assignment.teacher),
                 plain_text(drill.assignment.note),
                 drill.goal_bpm,
+                goal_text(drill, day),
                 drill.assignment.due,
                 landed,
                 sum(one.kept for one in phrases),
                 len(phrases),
-                plain_text(drill.phrase(behind.excerpt.phrases[0]).name),
+                bool(drill.assignment.parts),
+                node or plain_text(drill.phrase(behind.excerpt.phrases[0]).name),
+                bool(node),
                 behind.reps and behind.rung_bpm,
             )
         )

@@ -98,6 +98,16 @@ class Work:
         """In their fullest layer."""
         return [phrase for phrase in self.drill.phrases if phrase.top] if self.drill else []
 
+    @property
+    def parts_asked(self) -> bool:
+        """Whether single phrases or nodes are asked for, and not the whole drill."""
+        return bool(self.practised and self.practised.parts)
+
+    @property
+    def asked(self) -> str:
+        """How much is asked for: `3 phrases`, `2 parts`."""
+        return counted(len(self.phrases), "part" if self.parts_asked else "phrase")
+
     @cached_property
     def behind(self) -> PhraseReply | None:
         """The phrase that is furthest behind."""
@@ -116,7 +126,8 @@ class Work:
             rung = f"{self.behind.rung_bpm} of {tempo(self.behind.goal_bpm)}"
             return rung if len(self.phrases) == 1 else f"{self.behind.name} at {rung}"
         together = sum(bool(phrase.rung_bpm) for phrase in self.phrases)
-        return f"{together} of {len(self.phrases)} begun together" if self.phrases else ""
+        begun = "begun" if self.parts_asked else "begun together"
+        return f"{together} of {len(self.phrases)} {begun}" if self.phrases else ""
 
     @property
     def landed(self) -> int:
