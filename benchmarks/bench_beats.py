@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.stats import binomtest
 
 from benchmarks.bounds import Bounds, allowed, bounds
 from coach.listen.band import Meeting
@@ -61,14 +62,9 @@ class Row:
         return (self.beats.high_hz > self.beats.low_hz) is bool(self.truth["higher_is_sharp"])
 
 
-def wilson(hits: int, count: int, z: float = 1.96) -> tuple[float, float]:
+def wilson(hits: int, count: int) -> tuple[float, float]:
     """A share's 95 % interval (Wilson 1927)."""
-    if not count:
-        return 0.0, 1.0
-    share, squared = hits / count, z * z / count
-    middle = share + squared / 2.0
-    half = z * math.sqrt(share * (1.0 - share) / count + squared / (4.0 * count))
-    return (middle - half) / (1.0 + squared), (middle + half) / (1.0 + squared)
+    return tuple(binomtest(hits, count).proportion_ci(method="wilson")) if count else (0.0, 1.0)
 
 
 def judged(folder: Path, kinds: Sequence[str]) -> Iterator[tuple[Truth, np.ndarray, int]]:

@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from scipy.stats import beta
+from scipy.stats import binomtest
 
 from coach.ground.problem import CoachError, Problem
 from coach.listen.heard import UNSURE, VERDICTS, Heard
@@ -147,8 +147,7 @@ def share(hits: int, of: int) -> str:
     """A share with its 95 % interval (Clopper and Pearson 1934)."""
     if not of:
         return "-"
-    low = beta.ppf(0.025, hits, of - hits + 1) if hits else 0.0
-    high = beta.ppf(0.975, hits + 1, of - hits) if hits < of else 1.0
+    low, high = binomtest(hits, of).proportion_ci()
     return f"{hits / of:.1%} ({low:.1%} to {high:.1%}), {hits} of {of}"
 
 

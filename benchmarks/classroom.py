@@ -11,12 +11,13 @@ import argparse
 import contextlib
 import hashlib
 import io
-import math
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+
+from scipy.stats import binomtest
 
 from benchmarks.players import FIRST_DAY, Played
 from benchmarks.students import NOW_AFTER, WORST_FIRST, Simulated, Trouble, classroom
@@ -146,19 +147,10 @@ def outcomes(seed: int, folder: Path) -> list[Outcome]:
     ]
 
 
-def wilson(part: int, whole: int, z: float = 1.645) -> tuple[float, float]:
-    """The score interval of a proportion (Wilson 1927), by default of 90 %."""
-    if not whole:
-        return 0.0, 1.0
-    share, square = part / whole, z * z / whole
-    middle = (share + square / 2) / (1 + square)
-    reach = z / (1 + square) * math.sqrt(share * (1 - share) / whole + square / (4 * whole))
-    return middle - reach, middle + reach
-
-
 def share(name: str, hits: Sequence[bool]) -> str:
     """A line of the result."""
-    low, high = wilson(sum(hits), len(hits))
+    # Wilson 1927.
+    low, high = binomtest(sum(hits), len(hits)).proportion_ci(0.9, method="wilson") if hits else (0.0, 1.0)
     return (
         f"{name}: {sum(hits)} of {len(hits)}, {sum(hits) / max(len(hits), 1):.2f} ({low:.2f} to {high:.2f})"
     )
