@@ -77,9 +77,11 @@ PARTS: Mapping[str, tuple[Change, ...]] = {
         ("choice.py", "PIECES_A_DAY, REPS_A_DAY = 6, 24", "PIECES_A_DAY, REPS_A_DAY = 999, 999"),
     ),
     "no faster where it failed last": (
-        ("readings.py", "if record.rung and record.failed and part.harmonics <= EVENTS:", "if False:"),
+        ("readings.py", "(record.failed and part.harmonics <= EVENTS)", "False"),
     ),
-    "a seventh at most in a day": (("readings.py", "if record.rung and record.day == day:", "if False:"),),
+    "a seventh at most from one turn to the next": (
+        ("readings.py", "if record.rung and (bpm > record.rung or record.day == day):", "if False:"),
+    ),
     "a seventh at most in a turn": (("rung.py", "STEP = 0.15", "STEP = 9.0"),),
     "the term of the node": (_term("n"),),
     "the term of the place": (
