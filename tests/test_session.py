@@ -266,7 +266,7 @@ def test_what_is_new_and_was_broken_off_waits_for_other_turns_and_eats_no_pace()
     assert all(before.excerpt != after.excerpt for before, after in pairwise(items))
 
 
-def test_a_piece_begins_at_the_tempo_that_the_plan_names():
+def test_a_piece_begins_at_the_tempo_that_the_plan_and_the_end_of_a_session_name():
     """It is slower than the drill's start where the slowest of its phrases is."""
     drill = piece("short", 1)
     material, learnt = material_of([drill]), Learnt()
@@ -278,6 +278,7 @@ def test_a_piece_begins_at_the_tempo_that_the_plan_names():
     assert first.excerpt is not None
     coaching, tempo_bpm = Coaching.of(planned, learnt, [drill]).entered(drill, first.excerpt, first, DAY)
     assert tempo_bpm == first.tempo_bpm == coaching.rung_bpm(first.excerpt)
+    assert coaching.next_rung_bpm(first.excerpt) == first.tempo_bpm
     assert tempo_bpm < drill.tempo.start_bpm
 
 

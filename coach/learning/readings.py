@@ -97,7 +97,7 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
     failed, of = late_results(record.recent)
     return Standing(
         excerpt,
-        rung_of(learnt, part, today),
+        taken_up(learnt, material, part, today),
         part.goal_bpm,
         cold.whole(goal),
         seen(learnt, part, today + KEPT_DAYS).whole(goal),
@@ -127,6 +127,15 @@ def is_kept(learnt: Learnt, part: Part, day: int) -> bool:
     )
 
 
+def at_goal(learnt: Learnt, part: Part, day: int) -> bool:
+    """Whether an excerpt's rung stands at its goal, and it was last played there, or landed."""
+    record = learnt.records.get(part.key)
+    if record is None or not record.reps:
+        return False
+    played = record.bpm >= part.goal_bpm or record.landed_at(part.goal_bpm) > 0
+    return played and rung_of(learnt, part, day) >= part.goal_bpm
+
+
 def seen(learnt: Learnt, part: Part, day: int) -> View:
     """An excerpt as it is expected on a day (ordinal)."""
     skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
@@ -152,6 +161,13 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     if record.rung and (bpm > record.rung or record.day == day):
         bpm = min(part.goal_bpm, next_rung(record.rung, bpm > record.rung, bpm))
     return bpm
+
+
+def taken_up(learnt: Learnt, material: Material, part: Part, day: int) -> int:
+    """The rung at which the next plan takes an excerpt up: a whole piece no faster than its slowest phrase."""
+    whole = part.excerpt == material.piece(part.drill)
+    parts = [part, *material.parts(part.drill)] if whole else [part]
+    return min(rung_of(learnt, each, day) for each in parts)
 
 
 def clean_tempo(view: View) -> CleanTempo:

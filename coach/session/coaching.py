@@ -27,7 +27,7 @@ from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import free_time, played_ahead, sitting_of, with_breaks
-from coach.learning.readings import Rung, rung_of, rung_standing
+from coach.learning.readings import Rung, rung_of, rung_standing, taken_up
 from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release, reliefs
 from coach.learning.rung import Moved, Step, next_rung
 from coach.log.entries import Rep
@@ -154,7 +154,9 @@ class Coaching:
     def next_rung_bpm(self, excerpt: Excerpt) -> int:
         """The rung at which the next plan takes up an excerpt that was opened, as the report gives it."""
         part = self.material.part(excerpt)
-        return rung_of(self.learnt, part, self.day.toordinal()) if part else self.rungs[excerpt.key]
+        if part is None:
+            return self.rungs[excerpt.key]
+        return taken_up(self.learnt, self.material, part, self.day.toordinal())
 
     def next_item(self, number: int) -> tuple[int, PlanItem] | None:
         """The first item from `number` on that is not left alone today; None at the plan's end."""
