@@ -2,9 +2,9 @@
 
     python -m benchmarks.bench_forecast
 
-At its goal is the first evening on which the rung of the piece stands there, all phrases begun; kept, on which each
-phrase is called so. Who was there already is left out. A day that never came within `--days` lies beyond any end that
-comes before then.
+At its goal is the first evening on which the rung of the piece stands there, and it was played there; kept, on which
+each phrase is called so. Who was there already is left out. A day that never came within `--days` lies beyond any end
+that comes before then.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from datetime import date
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, REPORTED, SHORT_SHAPES, InSession, Played, Player, Policy, run
 from coach.learning.forecast import Forecast, Span, forecast
-from coach.learning.readings import is_kept, rung_of
+from coach.learning.readings import at_goal, is_kept
 
 EVENING = 4
 
@@ -47,13 +47,12 @@ class Evenings:
         piece_of = material.piece(drill)
         whole = material.part(piece_of) if piece_of else None
         parts = [part for each in material.phrases(drill) if (part := material.part(each))]
-        if all(part.key in learnt.records for part in parts):
-            if whole and self.at_goal is None and rung_of(learnt, whole, day) >= whole.goal_bpm:
-                self.at_goal = day
-            if self.kept is None and all(is_kept(learnt, part, day) for part in parts):
-                self.kept = day
+        if whole and self.at_goal is None and at_goal(learnt, whole, day):
+            self.at_goal = day
+        if self.kept is None and all(is_kept(learnt, part, day) for part in parts):
+            self.kept = day
         if self.foreseen is None and day - FIRST_DAY >= EVENING:
-            self.foreseen = forecast(learnt, material, drill, date.fromordinal(day + 1), 20)
+            self.foreseen = forecast(learnt, material, drill, date.fromordinal(day), 20)
             self.evening_day = day
 
     def verdicts(self, last: int) -> Iterator[str]:

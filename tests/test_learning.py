@@ -800,8 +800,42 @@ def test_a_forecast_tells_the_dates_between_which_eight_of_ten_players_get_there
     )
     open_end = said(early, likely, None)
     assert "1 gets there before 6 Mar 2026, and some not by 30 Jun 2026." in open_end
-    there = said(TODAY, TODAY, TODAY)
-    assert "The piece is likely at its goal today.\nAll of it" in there
+    soon = said(TODAY, TODAY, TODAY)
+    assert "The piece is likely at its goal today, once you play it there.\nAll of it" in soon
+
+
+def test_a_piece_is_at_its_goal_only_once_it_was_played_there(tmp_path, capsys):
+    """Whatever is expected: seven clean days at 70 of 80, the piece never, then the piece at 80."""
+    folder, drill = ("--folder", str(tmp_path)), "latch-of-the-gate"
+
+    def forecast_on(day: int) -> tuple[str, dict[str, dict[str, str]]]:
+        words = ["forecast", drill, "--date", f"2026-12-{day:02}", *folder]
+        capsys.readouterr()
+        assert main(words) == 0
+        said = capsys.readouterr().out
+        assert main([*words, "--json"]) == 0
+        return said, json.loads(capsys.readouterr().out)
+
+    def played(days: range, *lines: str) -> None:
+        text = "".join(f"day 2026-12-{day:02}\n" + "".join(f"{line}\n" for line in lines) for day in days)
+        (tmp_path / "answers").write_text(text)
+        words = ("--answers", str(tmp_path / "answers"), "--date", f"2026-12-{days[-1]:02}")
+        assert main(["practice", drill, *words, *folder]) == 0
+
+    phrases = ("at try-it/together 70 clean", "at lift-it/together 70 clean") * 5
+    played(range(1, 8), *phrases)
+    said, facts = forecast_on(7)
+    assert not facts["there"]
+    assert min(facts["at_goal"].values()) == "2026-12-08"  # Today's practice is over.
+    assert "likely at its goal around 8 Dec 2026, in 1 day." in said
+    said, facts = forecast_on(8)
+    assert not facts["there"]
+    assert "likely at its goal today, once you play it there." in said
+    played(range(8, 9), *phrases, *["at piece/together 80 clean"] * 2)
+    said, facts = forecast_on(8)
+    assert facts["there"]
+    assert set(facts["at_goal"].values()) == {"2026-12-08"}
+    assert "The piece is at its goal.\nAll of it" in said
 
 
 def test_nothing_is_kept_sooner_than_a_week_after_it_is_at_its_goal(tmp_path, capsys):

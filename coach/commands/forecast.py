@@ -71,8 +71,11 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         yield f"Too early to say when it is at its goal: {days} of practice so far, and a forecast needs {FEW_DAYS}."
     elif forecast.at_this_rate:
         asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"
-        if forecast.at_goal.likely:
-            yield f"{asked} is likely at its goal {_around(forecast.at_goal.likely, today)}."
+        if forecast.there:
+            yield f"{asked} is at its goal."
+        elif forecast.at_goal.likely:
+            once = "" if forecast.at_goal.likely > today else ", once you play it there"
+            yield f"{asked} is likely at its goal {_around(forecast.at_goal.likely, today)}{once}."
             if forecast.at_goal.early != forecast.at_goal.late:
                 yield _spread(forecast.at_goal, forecast.horizon)
         if forecast.kept.likely:
@@ -131,6 +134,7 @@ def facts(forecast: Forecast) -> dict[str, Any]:
         "minutes_a_day": forecast.minutes_a_day,
         "days_a_week": round(forecast.days_a_week, 2),
         "draws": forecast.draws,
+        "there": forecast.there,
         "at_goal": _days(at_goal),
         "kept": _days(kept),
         "horizon": forecast.horizon.isoformat(),

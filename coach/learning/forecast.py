@@ -8,10 +8,11 @@ n repetitions of a phrase on one day add
     rate x GAIN x MASSED ln(1 + n / MASSED)                                                                      (6)
 
 to it: what a repetition teaches, summed over the day (skill.py), nights taken off. At its goal: the piece's rung stands
-there, by (4). Kept: every phrase is expected clean, cold, at the goal after a week, where as much is unknown as at
-its start, and never sooner than that week after the goal. What fewer than half of the draws reach within the horizon is
-told as "not at this rate", and so is any goal where tempos have fallen so far; after few days no date is told. The
-spread covers what the log leaves open and how players differ, not how wrong the model is.
+there, by (4), and it was played there: the first day of practice that begins with the rung at the goal. Kept: every
+phrase is expected clean, cold, at the goal after a week, where as much is unknown as at its start, and never sooner
+than that week after the goal. What fewer than half of the draws reach within the horizon is told as "not at this
+rate", and so is any goal where tempos have fallen so far; after few days no date is told. The spread covers
+what the log leaves open and how players differ, not how wrong the model is.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from coach.learning.choice import AHEAD, BEGUN_A_DAY, REPS, option
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.planner import sitting_of
-from coach.learning.readings import KEPT_CHANCE, seen
+from coach.learning.readings import KEPT_CHANCE, at_goal, seen
 from coach.learning.rung import EVENTS, TARGET
 from coach.learning.skill import DAMPING, FADING, GAIN, MASSED, SD, SLOPE
 from coach.music.drill import Drill
@@ -66,6 +67,9 @@ class Forecast:
     days_a_week: float
     draws: int
     at_goal: Span
+    """Where `there`, the day of the forecast."""
+    there: bool
+    """Whether the piece, or each part where no piece is asked for, stands at its goal, and was played there."""
     kept: Span
     rise: float
     """How far the phrases have come since the end of each one's first day, in ln bpm."""
@@ -100,11 +104,17 @@ def forecast(
     draws: int = DRAWS,
     seed: int = 1,
 ) -> Forecast:
-    """The forecast of one drill from a practice day on. The same log and seed give the same forecast."""
+    """The forecast of one drill from a practice day on. The same log and seed give the same forecast.
+
+    The practice that it foresees begins on that day, or on the next one where some of it is done.
+    """
     week = days_a_week(learnt, day)
     parts = material.parts(drill)
+    piece = material.piece(drill)
+    whole = material.part(piece) if piece else None
+    there = all(at_goal(learnt, part, day.toordinal()) for part in ([whole] if whole else parts))
     rng = np.random.default_rng([seed, *drill.id.encode()])
-    at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, draws, rng)
+    reached, kept = _days(learnt, parts, day.toordinal(), there, 60 * minutes_a_day, week, draws, rng)
     sitting = sitting_of(learnt, material, day, 0.0, BEGUN_A_DAY)
     failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
@@ -113,7 +123,8 @@ def forecast(
         minutes_a_day,
         week,
         draws,
-        _span(at_goal, day),
+        _span(reached, day),
+        there,
         _span(kept, day),
         rise_of(learnt, drill),
         _practised_days(learnt, drill),
@@ -150,13 +161,15 @@ def _days(
     learnt: Learnt,
     parts: Sequence[Part],
     today: int,
+    there: bool,
     seconds: float,
     week: float,
     draws: int,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
     """Days until each draw has the piece at its goal, and every phrase kept; infinite where not within the horizon."""
-    views = [seen(learnt, part, today) for part in parts]
+    first = int(today in learnt.days)
+    views = [seen(learnt, part, today + first) for part in parts]
     lengths = [len(view.means) for view in views]
     phrase, starts = np.repeat(np.arange(len(parts)), lengths), np.cumsum([0, *lengths[:-1]])
     above = np.concatenate(
@@ -173,22 +186,22 @@ def _days(
     rep_s = np.array([part.rep_s(part.goal_bpm) + TURN_S / REPS for part in parts])
     share = min(1.0, EVENTS / max(1, sum(part.harmonics for part in parts)))
     unbegun = sum(part.key not in learnt.records for part in parts)
-    at_goal, kept = np.full(draws, np.inf), np.full(draws, np.inf)
-    for ahead in range(HORIZON_DAYS):
+    reached, kept = np.full(draws, 0.0 if there else np.inf), np.full(draws, np.inf)
+    for ahead in range(first, HORIZON_DAYS):
         x = above + skill[:, phrase]
         now = -np.logaddexp(0.0, -kappa * x).sum(axis=1)
         ln_later = -np.add.reduceat(np.logaddexp(0.0, kappa_later * (AHEAD * FADING - x)), starts, axis=1)
         later = np.exp(ln_later)
-        held = (share * now >= math.log(TARGET)) & (ahead * BEGUN_A_DAY >= unbegun)
-        at_goal[held & (at_goal == np.inf)] = ahead
-        sure = (at_goal < np.inf) & (ln_later + slips >= math.log(KEPT_CHANCE)).all(axis=1)
+        practised = (rng.random((draws, 1)) * 7 < week) | (ahead == 0)
+        held = (share * now >= math.log(TARGET)) & ((ahead - first) * BEGUN_A_DAY >= unbegun)
+        reached[held & practised[:, 0] & (reached == np.inf)] = ahead
+        sure = (reached < np.inf) & (ln_later + slips >= math.log(KEPT_CHANCE)).all(axis=1)
         kept[sure & (kept == np.inf)] = ahead
         need = 1.0 - later + 1e-9
         reps = seconds * need / need.sum(axis=1, keepdims=True) / rep_s
-        practised = (rng.random((draws, 1)) * 7 < week) | (ahead == 0)
         skill += practised * rate * GAIN * MASSED * np.log1p(reps / MASSED)
     shown = all(learnt.records.get(part.key, Record()).kept_at(part.goal_bpm) for part in parts)
-    return at_goal, np.maximum(kept, at_goal + (0 if shown else KEPT_DAYS))
+    return reached, np.maximum(kept, reached + (0 if shown else KEPT_DAYS))
 
 
 def _span(days: Floats, first: date) -> Span:
