@@ -712,3 +712,37 @@ def test_what_was_entered_afterwards_is_told_as_a_share(tmp_path: Path, assigned
     reps = sum(day.reps for day in drill.days)
     # Of what `practise` logs, one repetition comes from an answers file.
     assert (reps, drill.entered) == (7, round(1 / 7, 3))
+
+
+def test_a_node_that_is_asked_for_can_be_entered_by_the_name_that_the_plan_gives_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, home = tmp_path / "mia.yaml", ("--folder", str(tmp_path / "home"))
+    assert assign(tmp_path, "--to", "Mia", "--only", "12 on D2 at 55", "-o", str(out)) == 0
+    capsys.readouterr()
+    planned = ["plan", str(out), *home, "--date", "2026-12-02", "--events"]
+    assert main([*planned, "--json"]) == 0
+    named = {item["at"] for item in json.loads(capsys.readouterr().out)["items"] if item.get("excerpt")}
+    assert named == {"first-pour/12 on D2 in mould/together"}
+    assert main(planned) == 0
+    assert "at first-pour/12 on D2 in mould/together\n" in capsys.readouterr().out
+
+    def entered(*lines: str) -> int:
+        answers = tmp_path / "answers.txt"
+        answers.write_text("\n".join(lines) + "\n")
+        words = ["practice", str(out), *home, "--player", "Mia", "--date", "2026-12-02"]
+        return main([*words, "--answers", str(answers)])
+
+    assert entered(f"at {named.pop()} 60 clean", "at 12 on D2/harmonics 52 clean", "stop") == 0
+    with Log.open(tmp_path / "home" / "progress" / "log", now_ms=NOON, read_only=True) as log:
+        (day,) = {rep.day for rep in log.reps(date.min, date.max)}
+        keys = [(rep.excerpt, rep.tempo_bpm) for rep in log.reps(day, day)]
+    assert keys == [
+        ("first-pour:mould:together:node:full:D2|1/2", 60),
+        ("first-pour:mould:harmonics:node:full:D2|1/2", 52),
+    ]
+    capsys.readouterr()
+    assert entered("at 12 on D2 in mould/bass clean") == 1
+    assert "12 on D2 in mould is not in the layer 'bass'" in capsys.readouterr().err
+    assert entered("at 12 on D2 clean") == 1
+    assert "(at 12 on D2 in PHRASE/together 60 clean?)" in capsys.readouterr().err

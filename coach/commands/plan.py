@@ -20,10 +20,10 @@ from coach.commands.common import (
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
 from coach.music.passages import heading_of, passage_of
-from coach.music.stretch import place_text
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name, placed_text
+from coach.words.stretch import place_text
 
 if TYPE_CHECKING:
     from coach.learning.plan import Plan, PlanItem

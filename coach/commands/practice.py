@@ -19,9 +19,9 @@ from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import Entry, Rep, iso_time
 from coach.music.drill import Drill
-from coach.music.stretch import PIECE, excerpt_at
 from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
 from coach.words.names import logged_name
+from coach.words.stretch import PIECE, excerpt_at
 
 if TYPE_CHECKING:
     from coach.session.answers import Answer

@@ -173,9 +173,10 @@ def _at(text: str) -> tuple[At, str]:
     if not phrase or not layer or phrase.count("/") > 1 or layer[0].isdecimal():
         written = f"found at {text!r}" if text else "found at alone"
         place = text.split("/")[0].split() or ["PHRASE"]
+        named = f"{' '.join(place[:3])} in PHRASE" if place[1:2] == ["on"] else place[0]
         raise LineError(
             f"{written}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result",
-            f"at {place[0]}/together 60 clean?",
+            f"at {named}/together 60 clean?",
             text,
         )
     if tempo is None:

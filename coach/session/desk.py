@@ -39,8 +39,8 @@ from coach.log.entries import Entry, EntryKind, new_id, practice_day
 from coach.log.log import Log, Refusal
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
-from coach.music.stretch import excerpt_at
 from coach.strings.instrument import Instrument
+from coach.words.stretch import excerpt_at
 
 if TYPE_CHECKING:
     from coach.session.hearing import Hearing
@@ -68,7 +68,7 @@ class Desk:
     first_words: tuple[str, ...] = ()
     """What the command tells the player before they begin."""
     run: str = ""
-    """What is to be played of the first drill instead of a plan, as `coach.music.stretch` names it."""
+    """What is to be played of the first drill instead of a plan, as `coach.words.stretch` names it."""
 
     @classmethod
     def open(

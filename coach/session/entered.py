@@ -25,7 +25,6 @@ from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
-from coach.music.stretch import excerpt_at, layers_at, place_text
 from coach.rating.fault import Fault, faults_text
 from coach.session.answers import Answer, At, DayLine, Line, RepLine
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
@@ -33,6 +32,7 @@ from coach.session.host import Practice
 from coach.session.notices import Plain
 from coach.session.states import Ready, Rest, Task
 from coach.words.names import excerpt_name
+from coach.words.stretch import excerpt_at, layers_at, place_text
 
 BEGUN_BEFORE_MS = 3 * 3_600_000
 """So long before the present the practice of today that is entered begins."""
@@ -205,7 +205,9 @@ def _chosen(drills: Collection[Drill], answer: Answer, at: At, where: str) -> Ex
         near = difflib.get_close_matches(at.phrase, texts, n=1)
         if at.phrase in {drill.id for drill in drills}:
             near = [f"a drill's phrase? at {at.phrase}/{at.layer}/together"]
-        known = f"there are {', '.join(texts[:12])}, A..B for a run, A+B for a join, and piece"
+        known = (
+            f"there are {', '.join(texts[:12])}, A..B for a run, A+B for a join, NODE in PHRASE, and piece"
+        )
         raise _error(answer, where, f"no phrase {at.phrase!r}; {known}", near[0] if near else "")
     if len(named) > 1:
         written = ", ".join(f"{drill.id}/{place_text(drill, excerpt)}" for drill, excerpt in named)
@@ -215,7 +217,13 @@ def _chosen(drills: Collection[Drill], answer: Answer, at: At, where: str) -> Ex
     if at.layer not in choices:
         place = place_text(drill, excerpt)
         raise _error(answer, where, f"{place} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
-    return replace(excerpt, layer=at.layer)
+    chosen = replace(excerpt, layer=at.layer)
+    try:
+        passage_of(drill, chosen)
+    except KeyError:
+        message = f"{place_text(drill, excerpt)} is not in the layer {at.layer!r}"
+        raise _error(answer, where, message, "") from None
+    return chosen
 
 
 def _error(answer: Answer, where: str, message: str, guess: str) -> CoachError:

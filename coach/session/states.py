@@ -14,11 +14,11 @@ from coach.ground.frozen import frozen
 from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Passage
-from coach.music.stretch import layers_at
 from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Over, Stay, Then, Turn
 from coach.session.events import Suggest
+from coach.words.stretch import layers_at
 
 
 @frozen

@@ -12,8 +12,8 @@ from textual.widgets import Static
 from coach.ground.plain import plain_text
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, whole_piece
-from coach.music.stretch import layers_at, run_of
 from coach.tui.widgets import MarkedList
+from coach.words.stretch import layers_at, run_of
 
 
 class StretchScreen(ModalScreen[Excerpt | None]):

@@ -1,4 +1,7 @@
-"""A run of phrases as players and files name it: `window`, `window..gate`, the join `window+gate`, the `piece`."""
+"""What is to be played as players and files name it: `window`, a run `window..gate`, a join `window+gate`, the `piece`.
+
+A node is named with the phrase that it is in: `3.2 on D2 in window`.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,11 @@ from dataclasses import replace
 
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_phrase, whole_piece
+from coach.music.passages import passage_of
+from coach.words.names import place_name
 
 PIECE = "piece"
-FROM_TO, JOINED = "..", "+"
+FROM_TO, JOINED, INSIDE = "..", "+", " in "
 
 
 def run_of(drill: Drill, first: int, last: int, layer: str = TOGETHER) -> Excerpt:
@@ -35,11 +40,22 @@ def excerpt_at(drill: Drill, text: str) -> Excerpt:
             start, stop = _places(order, ends[0], ends[1], text, next_only=sign == JOINED)
             join = Excerpt(drill.id, (ends[0], ends[1]), TOGETHER, Kind.JOIN)
             return _in_all_layers(drill, join if sign == JOINED else run_of(drill, start, stop))
+    return _node_at(drill, text)
+
+
+def _node_at(drill: Drill, text: str) -> Excerpt:
+    """A node of a phrase; without one, of the first that has it."""
+    name, _, phrase = text.partition(INSIDE)
+    phrases = [drill.phrase(_known(drill, phrase.strip()))] if phrase else drill.phrases
+    for whole in (whole_phrase(drill, phrase) for phrase in phrases):
+        for key in passage_of(drill, whole).node_keys:
+            if place_name(key) == name.strip():
+                return replace(whole, kind=Kind.NODE, subject=key)
     raise KeyError(text)
 
 
 def place_text(drill: Drill, excerpt: Excerpt) -> str:
-    """The inverse of `excerpt_at`; empty for a part of a phrase, which has no such name."""
+    """The inverse of `excerpt_at`; empty for a half of a phrase and for a move, which have no such name."""
     match excerpt.kind:
         case Kind.PHRASE:
             return excerpt.phrases[0]
@@ -49,6 +65,8 @@ def place_text(drill: Drill, excerpt: Excerpt) -> str:
             return f"{excerpt.phrases[0]}{FROM_TO}{excerpt.phrases[-1]}"
         case Kind.PIECE:
             return PIECE
+        case Kind.NODE:
+            return f"{place_name(excerpt.subject)}{INSIDE}{excerpt.phrases[0]}"
     return ""
 
 
