@@ -864,3 +864,10 @@ def test_after_one_result_the_plan_has_no_percentage(tmp_path, capsys):
     capsys.readouterr()
     assert main(["plan", "first-pour", *folder]) == 0
     assert "%" not in capsys.readouterr().out
+
+
+def test_the_plan_names_a_drill_once_an_item(tmp_path, capsys):
+    assert main(["plan", "first-pour", "--minutes", "20", "--folder", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "First Pour from start to end, together, once at 50 bpm" in said
+    assert "Ladle, together (First Pour), " in said

@@ -41,6 +41,7 @@ from coach.report.sums import SumsFold
 from coach.report.tables import report_csv, report_facts, tempo_text
 from coach.score.write import write_drill
 from coach.strings.instrument import Instrument
+from coach.words.amounts import duration
 from tests.logs import DAY, NOON, rep_at
 from tests.real.conftest import chromium
 from tests.samples import sample_drill, with_title
@@ -365,6 +366,18 @@ def test_the_report_and_the_teachers_file_tell_one_rung_and_one_goal(tmp_path: P
     (row,) = [row for row in reply.drills[0].phrases if row.layer == "harmonics"]
     assert row.rung_bpm == one.standing.rung_bpm <= reply.drills[0].goal_bpm == one.standing.goal_bpm == 62
     assert row.fastest_clean_bpm == 58
+
+
+def test_the_report_and_the_teachers_file_tell_one_time(tmp_path: Path) -> None:
+    drill = sample_drill()
+    with Log.open(tmp_path / "log", "Ada", now_ms=NOON) as log:
+        passage = passage_of(drill, Excerpt(drill.id, ("lamp",), "harmonics")).logged
+        log.send((replace(rep_at(log, NOON, (), passage, tempo_bpm=50), duration_ms=41_520), passage))
+        told = make_report(log, date(2026, 12, 3), drills=[drill])
+        reply = student_reply(log, [drill], NOON, 60)
+    shown = {duration(told.total.minutes), duration(reply.drills[0].total.minutes)}
+    shown |= {duration(reply.drills[0].days[0].minutes), duration(report_facts(told)["minutes"])}
+    assert shown == {"42 s"}
 
 
 def test_days_on_which_something_hurt_are_told(tmp_path: Path) -> None:

@@ -281,7 +281,7 @@ def test_a_class_list_and_several_drills_make_one_file_a_student_that_opens_as_a
     capsys.readouterr()
     assert main(["plan", "--folder", str(home), "--date", "2026-12-03"]) == 0
     first = capsys.readouterr().out.splitlines()[1]
-    assert first.startswith('Note: Your teacher writes: "low E down" Your answer goes along with')
+    assert first.startswith('Note: Your teacher writes: "low E down" Answer with `coach log note')
     capsys.readouterr()
     # What a double click on the file runs: its path alone.
     assert main([str(out / "mia.yaml"), "--folder", str(home)]) == 1

@@ -228,7 +228,7 @@ def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Writte
         from coach.paper.engrave import page_fonts
         from coach.paper.pdf import fitted_page
     except ImportError:
-        warn(f"printed without staves, for engraving {PRINT_MISSING}")
+        warn(f"printed without staves; engraving {PRINT_MISSING}")
         return Written(html_page(plain_sheet(drill), paper), f"{size_text(drill)}, for {PAPERS[paper].name}")
     fitted = fitted_page(drill, paper, HTML_AIR_MM)
     text = html_page(fitted.sheet, paper, fitted.note_rows, page_fonts())

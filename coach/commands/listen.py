@@ -143,7 +143,7 @@ def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace)
     judged = [one for one in heard if one.verdict.says is not Says.NOTHING]
     absent = [one for one in judged if one.verdict in (MISSING, OTHER)]
     if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):
-        found = f"{len(absent)} of {len(judged)} events were not heard"
+        found = f"{len(absent)} of {len(judged)} judged events were not heard"
         guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
         raise CoachError(found, arguments.take, guess=guess)
     if unlike(heard):

@@ -19,6 +19,7 @@ from coach.commands.common import (
 )
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
+from coach.music.excerpt import Kind
 from coach.music.passages import heading_of, passage_of
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
@@ -87,8 +88,9 @@ def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
         return duration(item.minutes)
     drill = drills[excerpt.drill]
     times = "once" if item.reps == 1 else f"{item.reps} times"
-    name = f"{excerpt_name(excerpt, heading_of(drill, excerpt)[0])} ({plain_text(drill.title)})"
-    return f"{name}, {times} at {tempo(item.tempo_bpm)}"
+    name = excerpt_name(excerpt, heading_of(drill, excerpt)[0])
+    of = "" if excerpt.kind is Kind.PIECE else f" ({plain_text(drill.title)})"
+    return f"{name}{of}, {times} at {tempo(item.tempo_bpm)}"
 
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:

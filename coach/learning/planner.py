@@ -210,7 +210,9 @@ def free_time(ahead: Ahead) -> str:
     minutes = duration(ahead.seconds_left / 60)
     if ahead.wanting:
         return f"The last {minutes} is too short for the next item."
-    return f"Nothing more needs practice today; {minutes} to spare. d, then g: play any part."
+    return (
+        f"Nothing more needs practice today; {minutes} to spare. To play any part: d, then g on the screen."
+    )
 
 
 def item_of(learnt: Learnt, turn: Choice, day: date) -> PlanItem:
@@ -238,7 +240,7 @@ def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
         (given.teacher, given.note) for _, given in spoken_of if given.note
     ):
         who = plain_text(teacher) or "Your teacher"
-        yield f'{who} writes: "{plain_text(comment)}" Your answer goes along with `coach log note "..."`.'
+        yield f'{who} writes: "{plain_text(comment)}" Answer with `coach log note "..."`.'
     by_text: dict[str, list[str]] = {}
     for drill, _ in spoken_of:
         if open_assignment(drill, day):

@@ -29,7 +29,7 @@ SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
 """What a mm on paper may stand for, in mm of string."""
 # The first two are common practice and have no source.
 CAUTIONS = (
-    "Stop when something hurts; if the pain stays, see a clinician. Rest five minutes before you have played 35.",
+    "Stop when something hurts; if the pain stays, see a clinician. Rest for five minutes after 35 at most.",
     "Add minutes slowly from day to day.",
     "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )

@@ -152,7 +152,7 @@ class _Known:
                 len(days),
                 min(days, default=None),
                 max(days, default=None),
-                round(total.minutes, 2),
+                round(total.minutes, 4),
                 total.reps,
                 total.rated,
                 total.clean,
@@ -181,7 +181,7 @@ class _Known:
         for day, row in days.items():
             fastest = min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
             counts = row.reps, row.rated, row.clean, row.cold, row.cold_clean
-            yield DayReply(day, round(row.minutes, 2), *counts, fastest)
+            yield DayReply(day, round(row.minutes, 4), *counts, fastest)
 
     def phrases(self, drill: Drill, rows: Sequence[Row]) -> Iterator[PhraseReply]:
         """What is asked of the drill, each phrase with its layers below it."""

@@ -97,7 +97,7 @@ def report_facts(report: Report) -> dict[str, Any]:
         "day": report.day.isoformat(),
         "since": report.since.isoformat(),
         "drill": report.drill,
-        "minutes": round(report.total.minutes, 2),
+        "minutes": round(report.total.minutes, 4),
         "days": [{"day": day.isoformat(), **sum_facts(total)} for day, total in report.days.items()],
         "excerpts": [
             {
