@@ -26,22 +26,25 @@ from coach.music.excerpt import Passage
 from coach.strings.instrument import Instrument
 
 HOP_S, WINDOW_S = 0.01, 0.064
-APART_HOPS = 3
-"""Two windows so many hops before and after a moment hardly overlap."""
 MOST_DB = 15.0
 """A rise by more counts no more: one loud note is no passage."""
 FAINT = 1e-7
 """What has so small a share of the loudest moment's power is silence."""
-CLEAR = 12.0
+CLEAR, SLOW_CLEAR = 12.0, 10.0
 """By so many standard deviations, as the median tells them, the right place stands out of the take: a phrase that has
 its own notes again elsewhere widens the mean square. On the training sets, noise of 12 dB included, it is 14.4 at
 least, and at another tempo the best place has 10.9 at most."""
 QUIET = 0.01
 """Before and after what is louder than this share of the loudest sample, a take is still, and any music stands out."""
+NEAR_HOPS = 3
+"""So far from the best place a single note may rise the most."""
 BESIDE_HOPS = 20
 """So far around it the place itself is seen, not what is elsewhere."""
-NEAR_S = 0.05
-"""So far from the rough place the exact one is looked for: a slow note rises that much later than it is struck."""
+NEAR_S, MOST_EARLIER_S = 0.05, 0.2
+"""So much later than it is struck a slow note rises, and one that swells: so far before the rough place the exact one
+is looked for, and so far behind it as the former."""
+CLICKS_APART = 0.45
+"""By this share of their distance clicks lie too early at most: there they come again."""
 CLICK_DB = 2.5
 """A rise of the clicks that is none by chance: on takes without clicks the best near there was 1.8 dB at most."""
 RISEN_DB = 2.0
@@ -61,6 +64,26 @@ CLICKS, NOTES = "clicks", "notes"
 
 
 @frozen
+class _Way:
+    """How notes are looked for: those that begin at once, or those that swell."""
+
+    apart_hops: int
+    """Two spectra so many hops before and after a moment are compared."""
+    clear: float
+    least_db: float
+    least_share: float
+    earlier_s: float
+    """So much later than they are struck its notes rise at most."""
+
+
+AT_ONCE = _Way(3, CLEAR, RISEN_DB, LEAST_SHARE, NEAR_S)
+"""Its two windows hardly overlap."""
+SWELLING = _Way(15, SLOW_CLEAR, STRUCK_DB, LEAST_STRUCK, MOST_EARLIER_S)
+"""For takes in which nothing stands out otherwise: of some sounds the partials swell for 300 ms. Nearly all notes have
+to rise, since so wide a look takes for right what is played at nearly the right tempo."""
+
+
+@frozen
 class Beginning:
     """Where a passage begins in a take."""
 
@@ -77,6 +100,14 @@ class Beginning:
         return any(abs(at_s - one) <= SAME_PLACE_S for one in (self.at_s, *self.rivals_s))
 
 
+@frozen
+class Nowhere:
+    """A passage that is not surely in a take."""
+
+    unheard: tuple[int, ...]
+    """Labels of events that have a note which does not even rise where the passage fits best."""
+
+
 def beginning_of(
     samples: Samples,
     rate_hz: int,
@@ -84,32 +115,37 @@ def beginning_of(
     tempo_bpm: int,
     instrument: Instrument,
     count_in_s: Sequence[float],
-) -> Beginning | None:
-    """Where beat 1 of a passage lies in a take, below 0 before it; None where the passage isn't heard.
+) -> Beginning | Nowhere | None:
+    """Where beat 1 of a passage lies in a take, below 0 before it; None of a take in which there is nothing to hear.
 
     `count_in_s` has the clicks of the count-in against beat 1.
     """
     onsets_s = [float(passage.tempo.seconds_at(event.onset, tempo_bpm)) for event in passage.events]
     frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
-    about = _about(frame, passage, onsets_s, instrument)
-    if about is None:
+    if len(frame.samples) <= 2 * SWELLING.apart_hops * HOP_S * frame.rate_hz:
         return None
+    found = nowhere = _about(frame, passage, onsets_s, instrument, way := AT_ONCE)
+    if isinstance(found, Nowhere):
+        found = _about(frame, passage, onsets_s, instrument, way := SWELLING)
+    if isinstance(found, Nowhere):
+        return nowhere
     risen = rises(frame)
-    clicked_s, click_db = _best_near(risen, count_in_s, about.at_s, 0)
+    earlier_s = min([MOST_EARLIER_S, *(CLICKS_APART * gap for gap in np.diff(count_in_s))])
+    clicked_s, click_db = _best_near(risen, count_in_s, found.at_s, 0, earlier_s)
     if click_db >= CLICK_DB:
-        return replace(about, at_s=clicked_s, by=CLICKS)
-    return replace(about, at_s=_best_near(risen, onsets_s, about.at_s, round(MET_S / risen.hop_s))[0])
+        return replace(found, at_s=clicked_s, by=CLICKS)
+    reach = round(MET_S / risen.hop_s)
+    return replace(found, at_s=_best_near(risen, onsets_s, found.at_s, reach, way.earlier_s)[0])
 
 
 def _about(
-    frame: Frame, passage: Passage, onsets_s: Sequence[float], instrument: Instrument
-) -> Beginning | None:
+    frame: Frame, passage: Passage, onsets_s: Sequence[float], instrument: Instrument, way: _Way
+) -> Beginning | Nowhere:
     notes = [placed.note for event in passage.events for placed in event.notes]
+    labels = [event.label for event in passage.events for _ in event.notes]
     at = [onset for event, onset in zip(passage.events, onsets_s, strict=True) for _ in event.notes]
     hops = np.round(np.array(at) / HOP_S).astype(int)
-    if len(frame.samples) <= 2 * APART_HOPS * HOP_S * frame.rate_hz:
-        return None
-    risen, bin_hz = _risen_db(frame)
+    risen, bin_hz = _risen_db(frame, way.apart_hops)
     # Of a take that was cut short the first notes, or the last, bring nothing.
     longest = int(hops.max())
     of_note = {
@@ -127,17 +163,18 @@ def _about(
     elsewhere = total[meets & (np.abs(at_hop - at_hop[best]) >= BESIDE_HOPS)]
     off = np.abs(elsewhere - np.median(elsewhere)) if len(elsewhere) else np.full(1, math.inf)
     spread = 1.4826 * float(np.median(off))
-    here_db = rises_db[:, max(best - APART_HOPS, 0) : best + APART_HOPS + 1].max(axis=1)
-    is_here = total[best] > CLEAR * spread and np.mean(here_db > RISEN_DB) >= LEAST_SHARE
-    if not is_here:
-        return None
-    rivals = _rivals(total, best, longest)
+    here_db = rises_db[:, max(best - NEAR_HOPS, 0) : best + NEAR_HOPS + 1].max(axis=1)
+    best_s = float(at_hop[best] + way.apart_hops) * HOP_S
+    if total[best] <= way.clear * spread or np.mean(here_db > way.least_db) < way.least_share:
+        silent = {label for label, db in zip(labels, here_db, strict=True) if db <= RISEN_DB}
+        return Nowhere(tuple(sorted(silent)))
+    rivals = tuple(one + way.apart_hops * HOP_S for one in _rivals(total, best, longest))
     doubtful = bool(rivals) and float(np.mean(here_db > STRUCK_DB)) < LEAST_STRUCK
-    return Beginning(float(at_hop[best] + APART_HOPS) * HOP_S, NOTES, rivals, doubtful)
+    return Beginning(best_s, NOTES, rivals, doubtful)
 
 
 def _rivals(total: Values, best: int, longest: int) -> tuple[float, ...]:
-    """When else in the take the notes rise nearly as much as at the best place, the most first.
+    """When else in the take the notes rise nearly as much as at the best place, the most first, in seconds of `risen`.
 
     `best` and they are places in `total`, in which the take begins at `longest`.
     """
@@ -147,13 +184,13 @@ def _rivals(total: Values, best: int, longest: int) -> tuple[float, ...]:
             break
         if place >= longest and all(abs(place - other) >= BESIDE_HOPS for other in places):
             places.append(int(place))
-    return tuple(float(place - longest + APART_HOPS) * HOP_S for place in places[1:])
+    return tuple(float(place - longest) * HOP_S for place in places[1:])
 
 
-def _risen_db(frame: Frame) -> tuple[Values, float]:
+def _risen_db(frame: Frame, apart_hops: int) -> tuple[Values, float]:
     """By how much each bin rises at moments that lie a hop apart, beyond what a click does to most of them.
 
-    The first moment lies `APART_HOPS` behind the take's beginning. Also a bin's width in Hz.
+    The first moment lies `apart_hops` behind the take's beginning. Also a bin's width in Hz.
     """
     size = 1 << round(WINDOW_S * frame.rate_hz).bit_length() - 1
     padded = np.pad(frame.samples, size // 2)
@@ -161,7 +198,7 @@ def _risen_db(frame: Frame) -> tuple[Values, float]:
     windows = np.lib.stride_tricks.sliding_window_view(padded, size)[firsts]
     power = np.abs(np.fft.rfft(windows * np.hanning(size))) ** 2
     level = 10.0 * np.log10(power + np.median(power) + FAINT * power.max() + 1e-18)
-    risen = level[2 * APART_HOPS :] - level[: -2 * APART_HOPS]
+    risen = level[2 * apart_hops :] - level[: -2 * apart_hops]
     return risen - np.maximum(np.median(risen, axis=1, keepdims=True), 0.0), frame.rate_hz / size
 
 
@@ -178,21 +215,23 @@ def _note_rise_db(risen: Values, bin_hz: float, note: Note, instrument: Instrume
     return np.asarray(rise - rise.mean())
 
 
-def _best_near(risen: Rises, offsets_s: Sequence[float], about_s: float, reach: int) -> tuple[float, float]:
+def _best_near(
+    risen: Rises, offsets_s: Sequence[float], about_s: float, reach: int, earlier_s: float
+) -> tuple[float, float]:
     """Near a moment the best start, so that sharp beginnings lie at these offsets from it; their usual rise in dB.
 
     Up to `reach` hops off its place a beginning counts, less the further it is: players are not machines, clicks are.
     """
-    around = round(NEAR_S / risen.hop_s)
+    before, after = round(earlier_s / risen.hop_s), round(NEAR_S / risen.hop_s)
     weight = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
-    padded = np.pad(np.clip(risen.db, 0.0, MOST_DB) if reach else risen.db, around + reach)
-    rows = [np.zeros(2 * around + 1)]
+    padded = np.pad(np.clip(risen.db, 0.0, MOST_DB) if reach else risen.db, (before + reach, after + reach))
+    rows = [np.zeros(before + after + 1)]
     for offset in offsets_s:
         first = round((about_s + offset - risen.start_s) / risen.hop_s)
         if 0 <= first < len(risen.db):
-            part = padded[first : first + 2 * (around + reach) + 1]
+            part = padded[first : first + before + after + 2 * reach + 1]
             rows.append((np.lib.stride_tricks.sliding_window_view(part, 2 * reach + 1) * weight).max(axis=1))
     # One of four clicks may meet a knock: the middle ones count.
     usual = np.mean(rows, axis=0) if reach else np.median(rows[1:] or rows, axis=0)
     best = int(np.argmax(usual))
-    return about_s + (best - around) * risen.hop_s, float(usual[best])
+    return about_s + (best - before) * risen.hop_s, float(usual[best])

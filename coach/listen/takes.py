@@ -9,13 +9,16 @@ from coach.listen.look import HEARD_S
 from coach.listen.open_string import MeasuredString, measured_strings
 from coach.listen.recording import Recording, without_clicks
 from coach.listen.sound_file import Sound
-from coach.listen.start import Beginning, beginning_of
+from coach.listen.start import Beginning, Nowhere, beginning_of
 from coach.listen.turn import SURE_CENTS
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import by_pitch
+from coach.words.names import placed_text
+
+MOST_NAMED = 6
 
 
 def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
@@ -74,10 +77,11 @@ def recording_of(
 
 def heard_beginning(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int, path: str) -> Beginning:
     """Where a passage is heard to begin in a take; CoachError where it is not clear that it is in it at all."""
-    found = found_beginning(sound, drill, passage, tempo_bpm)
-    if found is None:
+    found = _sought(sound, drill, passage, tempo_bpm)
+    if not isinstance(found, Beginning):
         guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
-        raise CoachError("the phrase was not heard in this take", path, guess=guess)
+        where = _unheard_text(found, drill, passage) if found else ""
+        raise CoachError(f"the phrase was not heard in this take{where}", path, guess=guess)
     if found.doubtful:
         places = f"at {found.at_s:.1f} s or at {found.rivals_s[0]:.1f} s"
         message = f"the phrase may begin {places}, and some of its notes are heard at neither"
@@ -87,9 +91,26 @@ def heard_beginning(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int
 
 def found_beginning(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int) -> Beginning | None:
     """Where a passage is heard to begin in a take; None where it is not heard."""
+    found = _sought(sound, drill, passage, tempo_bpm)
+    return found if isinstance(found, Beginning) else None
+
+
+def _sought(sound: Sound, drill: Drill, passage: Passage, tempo_bpm: int) -> Beginning | Nowhere | None:
     clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
     count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
     return beginning_of(sound.samples, sound.rate_hz, passage, tempo_bpm, drill.instrument, count_in_s)
+
+
+def _unheard_text(found: Nowhere, drill: Drill, passage: Passage) -> str:
+    """Which events were not heard where the phrase fits best."""
+    count, missing = len(passage.events), found.unheard
+    if not missing:
+        return f"; its {count} events are not clear enough"
+    texts = [
+        f"{label} {placed_text(drill.instrument, passage.event(label))}" for label in missing[:MOST_NAMED]
+    ]
+    more = ", ..." if len(missing) > MOST_NAMED else ""
+    return f"; where it fits best, {len(missing)} of {count} events were not heard: {', '.join(texts)}{more}"
 
 
 def _refuse_part(recording: Recording, path: str) -> None:

@@ -22,7 +22,7 @@ from coach.listen.kept import new_ear
 from coach.listen.look import Look
 from coach.listen.recording import Recording, without_click, without_clicks
 from coach.listen.scene import note_key
-from coach.listen.start import beginning_of
+from coach.listen.start import Beginning, beginning_of
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
@@ -243,7 +243,7 @@ class Hearing:
             return
         rate_hz, passage = self.microphone.rate_hz, take.passage
         beginning = beginning_of(samples, rate_hz, passage, take.tempo_bpm, take.instrument, ())
-        if beginning is not None and abs(beginning.at_s - lead_s) <= MOST_LAG_S:
+        if isinstance(beginning, Beginning) and abs(beginning.at_s - lead_s) <= MOST_LAG_S:
             self._tied = True
             if abs(beginning.at_s - lead_s) > CLOCK_S:
                 self.microphone.delay_s += beginning.at_s - lead_s
