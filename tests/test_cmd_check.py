@@ -33,6 +33,7 @@ SLIPS = [
     ("harmonics: 1 G:<7>, 3 D:<5>", "harmonics: 1 G:<7>,, 3 D:<5>,"),
     ("harmonics: 1 G:<7>, 3 D:<5>", "harmonics: G:<7> 1, 3 d:<5>"),
     ("harmonics: 1 G:<7>, 3 D:<5>", "harmonics: 1 G: <7>, 3 D:<5>"),
+    ("harmonics: 1 G:<7>, 3 D:<5>", "harmonics: 1 G<7>, 3 D <5>"),
     ("title: A Test", "Title: A Test"),
     ("meter: 4/4", "metre: 4:4"),
     ("goal: 76", "goal: 76 bpm"),
@@ -167,7 +168,7 @@ def test_fix_turns_tabs_into_spaces_only_where_all_are_tabs(tmp_path: Path, caps
 
 def test_fix_leaves_what_could_mean_two_things(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
     path = tmp_path / "a.yaml"
-    for doubtful in ("G:<3>", "G:3.2", "H:<7>", "G:<6.5>"):
+    for doubtful in ("G:<3>", "G:3.2", "H:<7>", "G:<6.5>", "G7", "G 7"):
         text = GOOD.replace("G:<7>", doubtful)
         path.write_text(text)
         assert main(["check", "--fix", str(path)]) == 1
@@ -310,8 +311,8 @@ def test_check_names_the_hardest_place_and_why(tmp_path: Path, capsys) -> None: 
     )
     assert main(["check", str(path)]) == 0
     out, _ = capsys.readouterr()
-    place, _, why = out.split("; hardest: ")[1].strip().partition(", because ")
-    assert place == "one, bar 1, beat 4&, D:<2.7>"
+    place, _, why = out.split("; hardest move: ")[1].strip().partition(", because ")
+    assert place == "one, bar 1, to D:<2.7> on beat 4&"
     # Frets lie at L (1 - 2 ** (-n / 12)), so node 1/2 at 432 mm and 1/7 at 123.4 mm of 864; 3.5 beats at 76 bpm.
     assert "the hand moves 309 mm in 2.8 s" in why
     assert re.search(r"its node forgives \d\.\d mm", why)

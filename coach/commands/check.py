@@ -146,8 +146,10 @@ def _hardest(drill: Drill) -> str:
     if place is None:
         return ""
     phrase = plain_text(drill.phrase(place.phrase).name)
-    where = f"{phrase}, bar {place.bar}, beat {place.beat}, {place.node}"
-    return f"; hardest: {where}, because {' and '.join(place.reasons)}"
+    bar, because = f"{phrase}, bar {place.bar}", f"because {' and '.join(place.reasons)}"
+    if place.is_move:
+        return f"; hardest move: {bar}, to {place.node} on beat {place.beat}, {because}"
+    return f"; hardest: {bar}, beat {place.beat}, {place.node}, {because}"
 
 
 def _row(

@@ -36,6 +36,8 @@ class Hardest:
     node: str
     """As the drill file writes it: `D:<3.2>`."""
     reasons: tuple[str, ...]
+    is_move: bool
+    """Whether the move to it is the heaviest reason."""
     cost: float
 
 
@@ -73,6 +75,7 @@ def _place(
     down_mm, before, at_s = hands
     forgives_mm = _forgives_mm(board.instrument, note.string, note.node, note.stop) if note.node else 0.0
     reasons = [(FINGER_COST_MM / max(forgives_mm, LEAST_CLEAR_MM), f"its node forgives {forgives_mm:.1f} mm")]
+    move = ""
     if uses_fretting_hand(note):
         place_mm = board.hand_mm(note)
         span_mm = max((abs(place_mm - other) for other in down_mm), default=0.0)
@@ -81,11 +84,13 @@ def _place(
             move_mm, time_s = abs(place_mm - before[0]), at_s - before[1]
             speed = move_mm / time_s
             cost = MOVE_COST_PER_MM * move_mm + (speed / USUAL.hand_speed_mm_s) ** 2
-            reasons.append((cost, f"the hand moves {move_mm:.0f} mm in {time_s:.1f} s"))
+            move = f"the hand moves {move_mm:.0f} mm in {time_s:.1f} s"
+            reasons.append((cost, move))
     total = sum(cost for cost, _ in reasons)
     heaviest = tuple(text for cost, text in sorted(reasons, reverse=True) if cost >= _TELLING * total)
     bar = passage.bars[event.bar]
-    return Hardest(bar.phrase, bar.number, event.count, board.name(note), heaviest, total)
+    is_move = heaviest[0] == move
+    return Hardest(bar.phrase, bar.number, event.count, board.name(note), heaviest, is_move, total)
 
 
 @lru_cache(512)

@@ -326,6 +326,11 @@ def _note_slip(offset: int, text: str) -> NotationError:
         repair = (match[0], meant) if sure else None
         return slip(f"'{match[0]}': a harmonic is written in < >", f"did you mean {meant}?", repair)
 
+    def no_colon(shown: str, match: re.Match[str], harmonic: str = "") -> NotationError:
+        meant = f"{match[1]}:{match[2]}"
+        repair = (text[: match.end(2)], meant) if match[2].startswith("<") else None
+        return slip(f"'{shown}' has no colon", f"did you mean {meant}{harmonic}?", repair)
+
     if not word:
         return slip("a note is missing here")
     if match := re.match(r"([^\s:<>]+):\s+(\S+)", text):
@@ -335,9 +340,9 @@ def _note_slip(offset: int, text: str) -> NotationError:
         return no_angles(match, sure=False)
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
         harmonic = "" if match[2].startswith("<") else f", or {match[1]}:<{match[2]}> for a harmonic"
-        return slip(f"'{word}' has no colon", f"did you mean {match[1]}:{match[2]}{harmonic}?")
+        return no_colon(word, match, harmonic)
     if match := re.match(r"([A-Ga-g][#b]?)\s+(<[\d./]+>|\d+)", text):
-        return slip(f"'{match[0]}' has no colon", f"did you mean {match[1]}:{match[2]}?")
+        return no_colon(match[0], match)
     if match := re.match(r"([A-Ga-g][#b]?):?" + ODD_BRACKETS, word):
         return no_angles(match)
     if re.fullmatch(r"<[\d./]+>\S*", word):
