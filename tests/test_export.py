@@ -393,6 +393,19 @@ def test_text_tab_keeps_to_its_width_and_its_beats(path: Path, width: int) -> No
                 assert match.start() in starts, (lines[row], beats)
 
 
+def test_a_bar_of_text_tab_is_to_scale_in_time_where_it_fits(tmp_path: Path) -> None:
+    path = tmp_path / "a.yaml"
+    bar = "{bass: 1 E:0 for 4, harmonics: '1 G:<12>, 2 D:<7>, 2& G:<5>, 4 G:<12>'}"
+    path.write_text(
+        "drill: 1\ntitle: T\ninstrument: bass\nmeter: 4/4\ntempo: {start: 60, goal: 60}\n"
+        f"phrases:\n  - {{name: P, bars: [{bar}]}}\n"
+    )
+    *_, head, _g, _d, _a, _e, counts = text_tab(load_drill(path)).rstrip().split("\n")
+    assert head.split() == ["1:", "4/4"], "no mixed fraction"
+    first, second, half, third, fourth = (match.start() for match in re.finditer(r"\S+", counts))
+    assert second - first == third - second == fourth - third == 2 * (half - second)
+
+
 class _Tags(HTMLParser):
     """Counts tags and checks that they nest."""
 

@@ -76,9 +76,13 @@ def tempo_text(bar: Bar, before: Bar | None) -> str:
 
 
 def heading(number: int, bar: Bar, before: Bar | None) -> list[str]:
-    """What stands over a bar: its number, its meter and its tempo where they are others than in the bar before it."""
+    """What stands over a bar: its number, its meter and its tempo where they are others than in the bar before it.
+
+    A colon keeps the number from being read with the meter.
+    """
     meter = str(bar.meter) if before is None or bar.meter != before.meter else ""
-    return [text for text in (str(number), meter, tempo_text(bar, before)) if text]
+    others = [text for text in (meter, tempo_text(bar, before)) if text]
+    return [f"{number}:" if others else str(number), *others]
 
 
 def _times(group: Sequence[str], times: int) -> str:

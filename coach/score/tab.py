@@ -1,13 +1,16 @@
 """A drill as text tab: one line for each string, `<node>` for harmonics, the beats counted underneath.
 
-Conventions: the highest string is the top line. Columns are as wide as their widest event, not to scale. A bar too
-wide for the page is broken between beats. `?` marks a note that the easier version drops; fingers follow in brackets.
+Conventions: the highest string is the top line. A bar is to scale in time; where the page is too narrow for that, its
+columns are as wide as their widest event, and a bar too wide even so is broken between beats. `?` marks a note that
+the easier version drops; fingers follow in brackets.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import pairwise
+from math import ceil
 from textwrap import wrap
 
 from coach.ground.plain import plain_text
@@ -72,7 +75,7 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
     """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
     befores = (None, *phrase.bars)
     for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
-        columns = _columns(bar, len(instrument.strings))
+        columns = _columns(bar, len(instrument.strings), room)
         pieces: list[list[list[str]]] = [[]]
         used = 0
         for column in columns:
@@ -94,17 +97,23 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
             ]
 
 
-def _columns(bar: Bar, strings: int) -> list[list[str]]:
-    """One column for each beat or event: a cell for each string, then its count."""
+def _columns(bar: Bar, strings: int, room: int) -> list[list[str]]:
+    """One column for each beat or event: a cell for each string, then its count; to scale in time within `room`."""
     moments: dict[Fraction, dict[int, str]] = {beat: {} for beat in bar.counted}
     for event in bar.events:
         cells = moments.setdefault(event.beat, {})
         for note in event.notes:
             cells[note.string] = _written(note)
     columns = []
-    for beat in sorted(moments):
+    beats = sorted(moments)
+    widths = [max([len(count_text(beat)), *map(len, moments[beat].values())]) + 1 for beat in beats]
+    lasting = [after - beat for beat, after in pairwise([*beats, bar.first_beat + bar.length])]
+    a_beat = max(ceil(wide / lasts) for wide, lasts in zip(widths, lasting, strict=True))
+    if a_beat * bar.length < room:
+        edges = [ceil(a_beat * (beat - bar.first_beat)) for beat in [*beats, bar.first_beat + bar.length]]
+        widths = [after - edge for edge, after in pairwise(edges)]
+    for beat, wide in zip(beats, widths, strict=True):
         count, written = count_text(beat), moments[beat]
-        wide = max([len(count), *map(len, written.values())]) + 1
         rows = [f"{written.get(string, ''):-<{wide}}" for string in range(strings)]
         columns.append([*rows, f"{count:<{wide}}"])
     return columns
