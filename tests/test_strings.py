@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from coach.strings.fretboard import Board
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, nearest_nodes, nodes_at_label, nodes_upto
+from coach.strings.node_table import aim_text, node_rows
 from coach.strings.reach import bass_places
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import cents_between, length_from, midi_from_note, nearest_note
@@ -280,6 +281,18 @@ def test_every_ready_made_instrument_has_its_strings_from_the_highest(name: str)
     pitches = [string.midi for string in instrument.strings]
     assert pitches == sorted(pitches, reverse=True)
     assert instrument.name == ""
+
+
+def test_a_wire_near_the_edge_of_what_a_node_forgives_is_told_as_doubtful_until_the_set_back_is_measured() -> (
+    None
+):
+    """Node 1/6 of 864 mm is at 144.0 mm, wire 3 at 137.5 mm (L (1 - 2 ** (-n / 12))): 6.5 mm, of 7 that ring clear."""
+    bass = ready_made("bass")
+    told = [
+        aim_text(node_rows(one, [Node(1, 6)], [0])[0])
+        for one in (bass, Instrument.of(["G2", "D2", "A1", "E1"], 864.0, set_back_mm=0.0))
+    ]
+    assert told == ["6.5 mm past wire 3, may be dull there", "6.5 mm past wire 3, clear there"]
 
 
 def test_a_set_back_moves_nodes_against_their_wires() -> None:

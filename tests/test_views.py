@@ -364,6 +364,7 @@ def test_the_node_view_tells_the_facts_of_a_node():
     # Partial 5 of D2: 367.08 Hz, 13.7 cents under F#4 (harmonic series against equal temperament).
     assert "F#4 -14 cents" in text
     assert "173 to 174 mm from the nut" in text  # 864 / 5 = 172.8, and 1/5 of 5 mm of set-back
+    assert "the larger if the saddle is set back" in text
     # A pluck at a node of partial 5, at k/5 of 864 mm, does not excite it (Young's law, 1800; from memory).
     assert "silent at 173, 346" in text
     for node in nodes_upto(9):

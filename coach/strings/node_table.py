@@ -17,6 +17,7 @@ from coach.strings.touch import (
     Forgiveness,
     WireAim,
     Word,
+    aim_word,
     finger_share,
     forgiveness,
     level_db,
@@ -120,6 +121,7 @@ def place_lines(rows: Sequence[NodeRow], fretted: bool = True) -> list[str]:
         )
     if fretted:
         lines.append("past the wire: toward the bridge; before it: toward the nut.")
+        lines.append("at the wire: the worst that aiming there may give, within the error.")
     return lines
 
 
@@ -186,6 +188,15 @@ def mm_text(instrument: Instrument, string: int, node: Node) -> str:
     further_mm = 0.0 if instrument.measured else instrument.position_error_mm(string, node)[1]
     ends = dict.fromkeys((f"{at_mm:.0f}", f"{at_mm + further_mm:.0f}"))
     return f"{' to '.join(ends)} mm"
+
+
+def aim_text(row: NodeRow) -> str:
+    """What aiming at the nearest wire does: `0.9 mm past wire 14, may be dull there` where the node's error decides."""
+    if row.aim is None:
+        return ""
+    off_mm, side = abs(row.aim.offset_mm), "past" if row.aim.offset_mm > 0 else "before"
+    may = "" if aim_word(row.forgiveness, off_mm) == row.aim.word else "may be "
+    return f"{off_mm:.1f} mm {side} wire {row.aim.fret}, {may}{row.aim.word} there"
 
 
 def _from_wire(aim: WireAim | None) -> str:

@@ -11,7 +11,7 @@ from coach.learning.readings import Place
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import Instrument
 from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto
-from coach.strings.node_table import NodeRow, mm_text, node_rows, stray_text
+from coach.strings.node_table import NodeRow, aim_text, mm_text, node_rows, stray_text
 from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_mm
 from coach.strings.reach import places_for
 from coach.tui.base import DrawnScreen
@@ -63,15 +63,15 @@ def draw_node(
 
 def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
     start = "capo" if instrument.capo else "nut"
+    from_start = mm_text(instrument, row.string, row.node)
     facts = [
         f"{row.note} {row.offset_cents:+.0f} cents   {row.hz:.1f} Hz   partial {row.node.partial}",
-        f"{mm_text(instrument, row.string, row.node)} from the {start}, fret {row.node.fret:.2f}",
+        f"{from_start} from the {start}, fret {row.node.fret:.2f}",
+        "the larger if the saddle is set back" if " to " in from_start else "",
         stray_text(row.forgiveness),
+        aim_text(row),
     ]
-    if row.aim is not None:
-        side = "past" if row.aim.offset_mm > 0 else "before"
-        facts.append(f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}, {row.aim.word} there")
-    return facts
+    return [fact for fact in facts if fact]
 
 
 def _record(instrument: Instrument, string: int, node: Node, records: Mapping[str, Place]) -> list[str]:
