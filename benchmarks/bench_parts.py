@@ -58,12 +58,9 @@ PARTS: Mapping[str, tuple[Change, ...]] = {
     "four repetitions a turn (six)": (
         ("choice.py", "REPS, PIECE_REPS, WARM_REPS = 4, 1, 2", "REPS, PIECE_REPS, WARM_REPS = 6, 1, 2"),
     ),
-    "the piece": (("choice.py", "if whole.bpm >= PIECE_FROM * slowest:", "if False:"),),
-    "the piece only where its rung is near its phrases'": (
-        ("choice.py", "PIECE_FROM = 0.7", "PIECE_FROM = 0.0"),
-    ),
+    "the piece": (("choice.py", "    whole = at_hand(part, PIECE_REPS)\n", "    continue\n"),),
     "the piece no faster than its slowest phrase": (
-        ("choice.py", "replace(whole, bpm=min(whole.bpm, slowest))", "whole"),
+        ("choice.py", "replace(whole, bpm=min(whole.bpm, *(each.bpm for each in phrases)))", "whole"),
     ),
     "the warm-up": (("choice.py", "None if sitting.warm or chosen is None else", "None if True else"),),
     "cold tests": (("choice.py", "TESTS_A_DAY = 3", "TESTS_A_DAY = 0"),),

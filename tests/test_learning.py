@@ -484,6 +484,20 @@ def begun_piece(at_bpm: float) -> tuple[Drill, Learnt]:
     return drill, practised(*[(part, bpm, failed, DAY - 2) for part in parts for failed in faults])
 
 
+def test_a_piece_that_its_phrases_have_left_behind_climbs_to_them() -> None:
+    """It was played once, at two fifths of the goal, before its phrases were learnt."""
+    drill, learnt = begun_piece(1.0)
+    material = material_of([drill])
+    whole = material.part(material.piece(drill) or part_of(drill).excerpt)
+    assert whole is not None
+    low_bpm = round(0.4 * whole.goal_bpm)
+    learnt.take(whole.excerpt, whole.keys, low_bpm, whole.goal_bpm, {}, DAY - 2)
+    planned = make_plan(TODAY, 30, [drill], learnt, material=material)
+    tempos = [item.tempo_bpm for item in planned.items if item.excerpt == whole.excerpt]
+    assert tempos[0] == next_rung(low_bpm, True, whole.goal_bpm)
+    assert tempos[-1] > 1.5 * tempos[0]
+
+
 def test_what_was_held_at_its_goal_today_has_the_minutes_that_are_left_until_it_is_safe_or_was_played_often() -> (
     None
 ):

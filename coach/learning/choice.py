@@ -48,8 +48,6 @@ PIECE_APART = 3
 """So many other turns stand between two times through a piece, where there are any."""
 PIECES_A_DAY, REPS_A_DAY = 6, 24
 """A piece at its goal tempo is played so often a day at most; a phrase that was held there, in so many repetitions."""
-PIECE_FROM = 0.7
-"""The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
 DONE_PART = 0.9
 """The next drill of a series opens where the phrases of the ones before are at so much of their goal, or were there."""
 URGENT = 2.0
@@ -173,9 +171,7 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
         part = material.part(piece) if piece else None
         if part:
             whole = at_hand(part, PIECE_REPS)
-            slowest = min(each.bpm for each in phrases)
-            if whole.bpm >= PIECE_FROM * slowest:
-                offered.append(replace(whole, bpm=min(whole.bpm, slowest)))
+            offered.append(replace(whole, bpm=min(whole.bpm, *(each.bpm for each in phrases))))
     return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left_alone]
 
 
