@@ -80,7 +80,11 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
         assert main([*words, "--folder", str(tmp_path)]) == 0
         return capsys.readouterr().out
 
-    assert "starts near it" in coach("know", "pocket", "70")
+    told = coach("know", "pocket", "70")
+    assert (
+        "counts as clean passes at about 70 bpm until you play it; harder phrases, and the whole piece"
+        in told
+    )
     assert "at about 70 bpm" in coach("know")
     plan = json.loads(coach("plan", "pocket", "--json"))
     assert max(item["tempo_bpm"] or 0 for item in plan["items"][:4]) >= 60

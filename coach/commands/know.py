@@ -24,7 +24,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="DRILL[/PHRASE]",
         help="a drill, or one of its phrases; leave it out to list what you said",
     )
-    add_whole(parser, "bpm", "BPM", "bpm", "about how fast you play it", (MIN_BPM, MAX_BPM), nargs="?")
+    add_whole(
+        parser,
+        "bpm",
+        "BPM",
+        "bpm",
+        "about how fast you play it: counts as clean passes there; what is harder starts slower",
+        (MIN_BPM, MAX_BPM),
+        nargs="?",
+    )
     parser.add_argument("--undo", action="store_true", help="take back what you said about it")
 
 
@@ -51,7 +59,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.undo:
         say(f"{what}: taken back; only your repetitions count")
     else:
-        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan starts near it")
+        alone = phrase or len(drill.phrases) == 1
+        slower = (
+            "harder places start slower" if alone else "harder phrases, and the whole piece, start slower"
+        )
+        say(f"{what}: counts as clean passes at about {tempo(arguments.bpm)} until you play it; {slower}")
     return 0
 
 

@@ -7,7 +7,7 @@ from datetime import date
 from coach.learning.choice import Choice, Option, Why
 from coach.learning.learning import Learnt, Record
 from coach.learning.skill import late_results
-from coach.music.excerpt import Excerpt
+from coach.music.excerpt import Excerpt, Kind
 from coach.words.amounts import short_day
 from coach.words.names import capital, place_name
 
@@ -31,7 +31,8 @@ def reason(learnt: Learnt, turn: Choice, day: date) -> str:
         case Why.UNHEARD:
             return f"Not heard by itself since {_day(learnt.records[part.key].day, day)}."
         case Why.BEGIN:
-            return _broke(learnt, option) or "Not played yet."
+            whole = part.excerpt.kind is Kind.PIECE
+            return _broke(learnt, option) or f"Not played {'from start to end here ' if whole else ''}yet."
         case Why.PIECE:
             return (
                 _broke(learnt, option)

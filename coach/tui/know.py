@@ -24,7 +24,9 @@ class KnowScreen(ModalScreen[int | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="sheet"):
             yield Static(f"You play {self._what} already", classes="sheet-title", markup=False)
-            yield Static("At about what tempo? The plan starts there and follows your repetitions.")
+            yield Static(
+                "At about what tempo? It counts as clean passes there; what is harder starts slower."
+            )
             yield Input(placeholder=f"{MIN_BPM} to {MAX_BPM} bpm", id="bpm", classes="typing")
             yield Static("enter saves, empty takes it back, esc leaves", id="foot", classes="sheet-foot")
 
