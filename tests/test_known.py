@@ -81,10 +81,10 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
         return capsys.readouterr().out
 
     told = coach("know", "pocket", "70")
-    assert (
-        "counts as clean passes at about 70 bpm until you play it; harder phrases, and the whole piece"
-        in told
-    )
+    assert "counts as clean passes at about 70 bpm until you play it; harder places start slower" in told
+    told = coach("know", "latch-of-the-gate", "70")
+    assert "harder phrases, and the whole piece, start slower" in told
+    coach("know", "latch-of-the-gate", "--undo")
     assert "at about 70 bpm" in coach("know")
     plan = json.loads(coach("plan", "pocket", "--json"))
     assert max(item["tempo_bpm"] or 0 for item in plan["items"][:4]) >= 60
