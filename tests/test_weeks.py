@@ -147,7 +147,7 @@ def test_a_run_that_the_piece_does_not_have_is_told(tmp_path, capsys):
     answers.write_text("at cooling..ladle/together clean\n")
     command = ["practice", "first-pour", "--folder", str(tmp_path), "--answers", str(answers)]
     assert main(command) == 1
-    assert "A..B for a run, A+B for a join, and piece" in capsys.readouterr().err
+    assert "A..B for a run, A+B for a join, NODE in PHRASE, and piece" in capsys.readouterr().err
 
 
 def reps_that_count(folder: Path, capsys: pytest.CaptureFixture[str]) -> int:
