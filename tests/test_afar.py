@@ -198,9 +198,26 @@ def test_the_beat_of_the_next_note_stands_above_it_and_on_the_track_of_the_beats
 def test_where_the_hand_stays_the_beat_of_the_next_note_is_as_large_as_the_note():
     lines = drawn(staying(0.5), 80, 24).splitlines()
     below = next(row for row, line in enumerate(lines) if line.startswith("next, on 3&  stay"))
-    sizes = {shown_size(lines[below:], text, plain=False) for text in ("ON 3&", "G<12>")}
+    sizes = {shown_size(lines[below:], text, plain=False) for text in (f"ON{THIN}3&", "G<12>")}
     assert sizes == {1}
-    assert_readable(staying(None), (80, 24), "ON 3&")
+    assert_readable(staying(None), (80, 24), f"ON{THIN}3&")
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_beat_of_the_next_node_stands_beside_it_and_a_low_note_that_comes_later_has_its_own(size):
+    lines = drawn(staying(0.5), *size).splitlines()
+    below = next(row for row, line in enumerate(lines) if line.startswith("next, on 3&  stay"))
+    # The second bar has a low note on 1, after the node on 3&.
+    assert lines[below].rstrip().endswith("next low, on 1")
+    low = lines[below].index("next low")
+    drawn_below = lines[below + 1 : next(row for row in range(below, len(lines)) if not lines[row].strip())]
+    taken = [any(line[column : column + 1].strip() for line in drawn_below) for column in range(low)]
+    # The widest gap parts the low note from the node and its beat.
+    gaps = [len(list(run)) for used, run in itertools.groupby(taken) if not used]
+    assert len(gaps) > 3
+    assert gaps[-1] > max(gaps[:-1])
+    assert "next low, on" not in drawn(staying(3.7), *size)
+    assert "next low, bar 4, on 1" in drawn(staying(4.5), 160, 45)
 
 
 STAYING = """drill: 1
@@ -209,12 +226,16 @@ instrument: bass
 meter: 4/4
 tempo: {start: 40, goal: 66}
 phrases:
-  - bars: [{bass: 1 E:0 for 4, harmonics: "1 G:<12>, 3& G:<12>"}]
+  - bars:
+    - {bass: 1 E:0 for 4, harmonics: "1 G:<12>, 3& G:<12>"}
+    - {bass: 1 E:0 for 4, harmonics: "1 G:<12>"}
+    - {harmonics: "1 G:<12>"}
+    - {bass: 1 A:0 for 4, harmonics: "1 G:<12>"}
 """
 
 
 def staying(beat):
-    """One node twice in a bar, over an open string."""
+    """One node in every bar, over open strings."""
     drill, _ = read_drill(STAYING, "staying.yaml")
     assert drill is not None
     passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))

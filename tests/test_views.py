@@ -144,9 +144,29 @@ def test_the_next_move_says_which_way_and_how_far():
     # 864 mm: node 1/3 at 288.0, node 1/4 at 216.0 (position = scale x k/n, exact).
     assert (move.way, round(move.distance_mm, 3)) == ("nut", 72.0)
     assert round(move.distance_frets, 2) == 2.04  # 7.0196 - 4.9804, closed form of the node's fret
-    assert bigview.way_text(move, 40) == "← 72 mm to the nut  2.0 frets"
-    assert bigview.way_text(move, 20) == "← 72 mm to the nut"
-    assert bigview.way_text(move, 40, left_handed=True).startswith("→ 72 mm to the nut")
+    assert bigview.way_text(move, 40) == "← 72 mm toward the nut  2.0 frets"
+    assert bigview.way_text(move, 22) == "← 72 mm toward the nut"
+    assert bigview.way_text(move, 40, left_handed=True).startswith("→ 72 mm toward the nut")
+
+
+def test_open_strings_have_no_place_to_stay_at():
+    notes = [
+        Note(3, fret=0),
+        Note(2, fret=0),
+        Note(2, fret=0),
+        Note(0, node=Node(1, 2)),
+        Note(1, node=Node(1, 2)),
+    ]
+    events = tuple(event("bass", f"{half}/2", "1/2", note) for half, note in enumerate(notes))
+    bar = Bar(FOUR_FOUR, Fraction(4), events)
+    drill = replace(sample_drill(), phrases=(Phrase("open", "Open", (bar,), ("bass",)),))
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    ways = [
+        bigview.way_text(move_between(*pair, drill.instrument), 40)
+        for pair in itertools.pairwise(passage.events)
+    ]
+    assert ways == ["another string", "same string", "another string", "same place, another string"]
+    assert bigview.way_text(move_between(*passage.events[3:], drill.instrument), 20) == "another string"
 
 
 def test_the_fretboard_is_to_scale_and_mirrored_for_left_handed_players():
@@ -416,7 +436,7 @@ def test_an_assignment_stands_in_the_header_as_long_as_it_fits():
 
 def test_the_way_to_the_tours_first_node_is_computed_for_the_instrument():
     # 864 mm: node 1/6 at 144.0 (scale x k/n), fret 3 at 137.46 (864 x (1 - 2^(-3/12))): 6.54 mm past the wire.
-    assert "about 7 mm past fret wire 3, towards the bridge" in page_text(0, BASS)
+    assert "about 7 mm past fret wire 3, toward the bridge" in page_text(0, BASS)
     # A sixth of 1050 mm, on a neck without wires.
     assert "175 mm from the nut" in page_text(0, ready_made("double-bass"))
 

@@ -144,7 +144,7 @@ def fretboard_cells(
 
     Where frets fan, the numbers are the first string's, and those of the last stand in a row below it. Later marks
     stand over earlier ones. A label starts under its last string's mark, or stands `beside` each mark on its string,
-    towards the bridge where there is room; what has no room is left out. The string's own name carries the mark of an
+    toward the bridge where there is room; what has no room is left out. The string's own name carries the mark of an
     open string.
     """
     lines = lines or Lines()

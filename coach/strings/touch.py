@@ -107,7 +107,7 @@ class WireAim:
 
     fret: int
     offset_mm: float
-    """From the wire to the node, positive towards the bridge."""
+    """From the wire to the node, positive toward the bridge."""
     word: Word
 
 

@@ -14,7 +14,7 @@ from coach.music.excerpt import PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, Move, move_between
-from coach.tui.glyphs import BIGGEST, NONE, SMALL, big_text, big_width, largest_size, rows_high
+from coach.tui.glyphs import BIGGEST, NONE, SMALL, THIN, big_text, big_width, largest_size, rows_high
 
 
 @frozen
@@ -113,14 +113,16 @@ def draw_event(
 
 
 def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = False) -> str:
-    """A move in words, `→ 72 mm to the bridge  1.9 frets`, as much of it as has room.
+    """A move in words, `→ 72 mm toward the bridge  1.9 frets`, as much of it as has room.
 
     The arrow points as the fretboard is drawn.
     """
     if not move.way:
-        return fitted("same place, another string" if move.crosses else "stay", width, plain)
+        forms = ("same place, another string", "another string") if move.crosses else ("stay",)
+        forms = forms if move.placed else ("another string",) if move.crosses else ("same string",)
+        return next((form for form in forms if len(form) <= width), "")
     least = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm"
-    text = f"{least} to the {move.way}"
+    text = f"{least} toward the {move.way}"
     forms = (f"{text}  {move.distance_frets:.1f} frets", text, least)
     return next((form for form in forms if len(form) <= width), fitted(least, width, plain))
 
@@ -146,17 +148,24 @@ def draw_next(
     canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
     move = move_between(focus.now, focus.next, instrument) if focus.now else None
     if move:
-        # With a column free at its right too: a low note may stand there.
-        right = width - 1
-        room = right - event_width(focus.next, instrument, look) - 2
-        sign = arrow(move, plain, left_handed)
-        beside = (f"{sign}{move.distance_mm:.0f}mm", sign) if move.way else (f"ON {focus.next.count}",)
-        for text in beside:
-            size = largest_size(text, room, height, look.size)
-            if size != NONE:
-                lines = big_text(text, size, plain)
-                canvas.put_rows(height - len(lines), right - len(lines[0]), lines, "next")
-                break
+        left = event_width(focus.next, instrument, look) + 2
+        # With a column free at its right too: a low note may stand there, and what is beside this one is not its own.
+        room = width - 1 - left
+        sign, on = arrow(move, plain, left_handed), focus.next.count
+        beside = (
+            ((f"{sign}{move.distance_mm:.0f}mm",), (sign,)) if move.way else (("ON", on), (f"ON{THIN}{on}",))
+        )
+        sizes = [
+            min(largest_size(text, room, height // len(texts), look.size) for text in texts)
+            for texts in beside
+        ]
+        # The way in full where it has room at any size; the beat as large as can be, rather below than beside `ON`.
+        best = next(
+            (at for at, size in enumerate(sizes) if size != NONE and (move.way or size == max(sizes))), None
+        )
+        if best is not None:
+            lines = [row for text in beside[best] for row in big_text(text, sizes[best], plain)]
+            canvas.put_rows(height - len(lines), left, lines, "next")
     return canvas.rows()
 
 

@@ -57,6 +57,8 @@ class Move:
     """Whether another string is played."""
     beats: Fraction
     """From one onset to the other, in tempo beats."""
+    placed: bool = True
+    """Whether both notes have a place for the hand: open strings have none."""
 
 
 def leads(passage: Passage, event: PlacedEvent) -> bool:
@@ -100,6 +102,6 @@ def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument
     }
     beats = after.onset - before.onset
     if start is None or stop is None or abs(stop - start) < 0.5:
-        return Move("", 0.0, 0.0, crosses, beats)
+        return Move("", 0.0, 0.0, crosses, beats, start is not None and stop is not None)
     frets = abs(instrument.fret_at(stop) - instrument.fret_at(start))
     return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)

@@ -42,12 +42,14 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
         # Before anything is plucked nothing is held.
         waits = picture.beat is None
         low_word = "first low" if waits else "keep" if focus.keeps else "hold"
-        add("low_words", spot, lambda b: _low_words(picture, focus.held, low_word, b))
+        on = _own_beat(passage, focus.held[-1], focus.now) if waits and focus.held else ""
+        add("low_words", spot, lambda b: _low_words(picture, focus.held, low_word, on, b))
         add("low", spot, lambda b: _low(kept, focus, focus.keeps and not waits, b, plain))
     add("next", spot, lambda b: _next(picture, kept, focus, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
     coming = "first low" if picture.counts_in else "next low"
-    add("next_low_words", spot, lambda b: _low_words(picture, low_next, coming, b))
+    next_on = _own_beat(passage, focus.next_held, focus.next or focus.now) if focus.next_held else ""
+    add("next_low_words", spot, lambda b: _low_words(picture, low_next, coming, next_on, b))
     add("next_low", spot, lambda b: _low_note(kept, focus.next_held, b, b.height, plain))
     boards = partial(neck.board_for, passage, instrument, left_handed=picture.left_handed)
     add(
@@ -165,10 +167,28 @@ def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> R
     )
 
 
-def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, box: Box) -> Rows:
-    """What the low note does, and the finger; in a narrow pane its place alone says whether it comes."""
+def _own_beat(passage: Passage, low: PlacedEvent, beside: PlacedEvent | None) -> str:
+    """`on 1`, where a low note doesn't come with the note beside it; with its bar, where that is a bar away."""
+    if beside is None or low.onset == beside.onset:
+        return ""
+    bar = passage.bars[low.bar]
+    far = abs(low.onset - beside.onset) >= bar.length
+    return f"bar {bar.number}, on {low.count}" if far else f"on {low.count}"
+
+
+def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, on: str, box: Box) -> Rows:
+    """What the low note does, when, and the finger; in a narrow pane its place alone says whether it comes."""
     fingers, does = _fingers(events), word.split()[-1]
-    texts = (word + fingers, does + fingers, does) if events else ("",)
+    timed = (
+        f"{word}, {on}{fingers}",
+        f"{does}, {on}{fingers}",
+        f"{on}{fingers}",
+        f"{does}, {on}",
+        on,
+        on.split(",")[0],
+    )
+    untimed = (word + fingers, does + fingers, does)
+    texts = ("",) if not events else timed if on else untimed
     text = next((text for text in texts if len(text) <= box.width), texts[-1])
     return line(fitted(text, box.width, picture.plain), box, "bass")
 

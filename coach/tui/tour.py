@@ -57,7 +57,7 @@ def page_text(page: int, instrument: Instrument) -> str:
     way = f"{mm_text(instrument, string, FIRST_NODE)} from the {'capo' if instrument.capo else 'nut'}"
     if instrument.fretted:
         way_mm = instrument.position_mm(string, FIRST_NODE) - instrument.fret_mm(string, FIRST_FRET)
-        way = f"about {way_mm:.0f} mm past fret wire {FIRST_FRET}, towards the bridge"
+        way = f"about {way_mm:.0f} mm past fret wire {FIRST_FRET}, toward the bridge"
     return PAGES[page][1].format(string=instrument.string_label(string), label=FIRST_NODE.label, way=way)
 
 
