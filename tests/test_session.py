@@ -60,7 +60,10 @@ from coach.session.events import (
 from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
 from coach.session.notices import (
     LONGEST_RESULTS,
+    Plain,
     Saved,
+    faster_once,
+    goal_reached,
     marks_taken_back,
     missing,
     relieved,
@@ -423,7 +426,7 @@ def test_a_pedal_marks_and_only_its_event_is_a_guess():
     assert isinstance(session.state, Rating)
     assert session.state.marks.doubts() == (pressed,)
     session, effects = drive(session, Undo())
-    assert notices(effects) == [marks_taken_back((CHOKE_2,), ())]
+    assert notices(effects) == [marks_taken_back((CHOKE_2,))]
     assert isinstance(session.state, Rating)
     assert session.state.marks.doubts() == ()
 
@@ -447,6 +450,39 @@ def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
         Suggestion(1, "clean", 0.5, "microphone"),
         Suggestion(2, "choked", 0.99, "microphone"),
     )
+
+
+def test_a_rung_that_was_lowered_comes_back_at_once_until_a_repetition_is_rated():
+    session, _ = drive(opened(2), SetTempo(45))
+    assert rung_of(opened(2)) == 50
+    assert rung_of(session) == 45
+    for bpm in (47, 50):
+        back, effects = drive(session, SetTempo(bpm))
+        assert (rung_of(back), task_of(back).tempo_bpm, notices(effects)) == (bpm, bpm, [])
+    beyond, effects = drive(back, SetTempo(52))
+    assert (rung_of(beyond), notices(effects)) == (50, [faster_once(52, 50)])
+    rated, _ = drive(session, *rep(CHOKE_2))
+    failed_bpm = rung_of(rated)
+    later, effects = drive(rated, SetTempo(50))
+    assert (rung_of(later), notices(effects)) == (failed_bpm, [faster_once(50, failed_bpm)])
+
+
+def test_a_half_is_named_as_a_half():
+    session = opened(2)
+    half = replace(task_of(session).excerpt, kind=Kind.HALF, subject="2")
+    session, _ = drive(session, ChooseExcerpt(half))
+    _, effects = drive(session, *rep(), Undo())
+    taken_back = f"Taken back: second half of Lamp at {rung_of(session)}, clean. Rate it again."
+    assert notices(effects)[-1] == taken_back
+    _, effects = drive(session, *rep(), *rep())
+    told = [str(notice) for notice in notices(effects)]
+    assert told[1:] == ["second half of Lamp saved, clean: up to 60", Plain.WHOLE_AGAIN]
+
+
+def test_every_sentence_of_a_session_has_room_on_a_screen_of_80_columns():
+    longest = 80
+    told = [*set(Plain) - {Plain.HURTS}, faster_once(400, 400), goal_reached(400)]
+    assert {sentence: len(sentence) for sentence in told if len(sentence) > longest} == {}
 
 
 def test_an_edited_drill_is_practised_at_once_and_its_lower_goal_holds():

@@ -15,6 +15,7 @@ from coach.music.excerpt import Kind, whole_phrase, whole_piece
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.score.load import load_drill
 from coach.session.desk import Desk
+from coach.session.events import SetTempo
 from coach.session.states import Amending
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui.glyphs import big_text, least_size
@@ -239,6 +240,11 @@ async def test_tempo_layer_easier_shorter_and_skip_keys_reach_the_session(tmp_pa
         assert task_of(practice.session).tempo_bpm == tempo + 2
         await pilot.press("minus", "minus")
         assert task_of(practice.session).tempo_bpm == tempo - 2
+        # A step that leads beyond the rung ends at it.
+        practice.send(SetTempo(tempo - 1))
+        await pilot.press("plus")
+        assert (task_of(practice.session).tempo_bpm, rung_bpm(practice)) == (tempo, tempo)
+        await pilot.press("minus")
         await pilot.press("l")
         assert task_of(practice.session).excerpt.layer == "bass"
         await pilot.press("l", "z")
@@ -284,11 +290,31 @@ async def test_the_view_key_changes_view_and_nothing_else(tmp_path):
         assert screen.practice.session is before
 
 
+def rung_bpm(practice):
+    return practice.session.coaching.rung_bpm(task_of(practice.session).excerpt)
+
+
+@pytest.mark.parametrize("screen", ["n", "t", "d", "comma"])
+async def test_the_help_of_a_screen_names_its_arrow_keys_and_how_it_closes(tmp_path, screen):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        for keys in (["question_mark"], ["escape", screen, "question_mark"]):
+            await pilot.press(*keys)
+            await pilot.pause()
+            assert "up down" in screen_text(app)
+            assert "up and down scroll, any other key closes" in screen_text(app)
+
+
 async def test_hear_it_plays_the_model_and_comes_back_to_ready(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         await pilot.press("h")
         assert session_of(app).practice.session.phase is Phase.LISTENING
+        lines = screen_text(app).splitlines()
+        assert "h stop the sound" in lines[-1]
+        assert "nothing can be heard" not in lines[-2]
+        player.status = NO_CARD
+        await pilot.pause(0.1)
+        assert screen_text(app).splitlines()[-2].strip() == "nothing can be heard: silent mode"
         player.position_s = player.length_s + 1
         await pilot.pause(0.1)
         assert session_of(app).practice.session.phase is Phase.READY
@@ -592,7 +618,7 @@ async def test_a_first_harmonic_after_the_low_note_says_its_beat_and_a_narrow_sc
         await to_ready(pilot, app)
         text = screen_text(app)
         assert "first, on 2" in text
-        assert ("low  finger 2" if view == "glance" else "low") in text
+        assert ("on 1  finger 2" if view == "glance" else "on 1") in text
 
 
 async def test_where_one_harmonic_is_all_no_cue_speaks_of_the_next(tmp_path):
@@ -622,7 +648,7 @@ async def test_the_key_line_of_a_pause_says_where_its_key_leads(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
         await to_ready(pilot, app)
         await pilot.press("space", "p")
-        assert " space back to ready" in screen_text(app).splitlines()[-1]
+        assert " space end the pause" in screen_text(app).splitlines()[-1]
         await pilot.press("space")
         assert session_of(app).practice.session.phase is Phase.READY
 

@@ -93,7 +93,7 @@ ACTIONS: tuple[Action, ...] = (
     _action(
         "resume",
         "space enter p",
-        "back to ready",
+        "end the pause",
         "End the pause; nothing plays until you press go",
         PAUSED,
         1,
@@ -183,11 +183,13 @@ ACTIONS: tuple[Action, ...] = (
     ),
     _action("hear", "h", "hear it", "Hear what is selected", ("library", "nodes", "tuning"), 4),
     _action("hear_choked", "c", "ringing, choked", "Hear the node ring, then choke", "nodes", 5),
-    _action("hush", "s", "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
+    _action("hush", "s", "stop the sound", "Stop the sound", ("library", "nodes", "tuning"), 5),
     _action("microphone", "m", "listen", "Listen to your strings, or stop listening", "tuning", 1),
-    _action("flatter", "minus left", "flatter", "Detune the higher string downwards", "tuning", 2),
-    _action("sharper", "plus equals_sign right", "sharper", "Detune the higher string upwards", "tuning", 3),
-    _action("beatless", "b", "beatless", "Detune until the pair does not beat", "tuning", 6),
+    _action("flatter", "minus left", "flatter", "Play the higher string a cent flatter", "tuning", 2),
+    _action(
+        "sharper", "plus equals_sign right", "sharper", "Play the higher string a cent sharper", "tuning", 3
+    ),
+    _action("beatless", "b", "beatless", "Play the pair so that it does not beat", "tuning", 6),
     _action("change", "enter space", "change", "Change the setting under the cursor", "settings", 1),
     _action("back", "escape q", "back", "Back to the previous screen", SCREENS[1:], 12),
     _action("quit", "q escape", "leave", "Leave the program", "start", 12),

@@ -120,6 +120,8 @@ class Coaching:
     pace: int = BEGUN_A_DAY
     rungs: Mapping[str, int] = field(default_factory=dict)
     """By excerpt key."""
+    lowered: Mapping[str, int] = field(default_factory=dict)
+    """By excerpt key the rung from which the player has lowered it since the last rating."""
     left_alone: frozenset[Bars] = frozenset()
     """Left alone for today, in every layer and part."""
     spare_s: float = 0.0
@@ -151,6 +153,10 @@ class Coaching:
         """The tempo at which an excerpt that was opened is practised."""
         return self.rungs[excerpt.key]
 
+    def rung_before_bpm(self, excerpt: Excerpt) -> int:
+        """The rung to which the player can go back at once: where it was before it was lowered by hand."""
+        return max(self.lowered.get(excerpt.key, 0), self.rungs[excerpt.key])
+
     def next_rung_bpm(self, excerpt: Excerpt) -> int:
         """The rung at which the next plan takes up an excerpt that was opened, as the report gives it."""
         part = self.material.part(excerpt)
@@ -169,7 +175,7 @@ class Coaching:
         """With the excerpt's rung for the day; once it moved today, it counts. KeyError where the drill lacks it."""
         coaching = self._with_drill(drill)
         if day != self.day:
-            coaching = replace(coaching, day=day, rungs={}, left_alone=frozenset())
+            coaching = replace(coaching, day=day, rungs={}, lowered={}, left_alone=frozenset())
         bpm = coaching.rungs.get(excerpt.key) or rung_of(
             self.learnt, coaching._part(excerpt), day.toordinal()
         )
@@ -192,8 +198,14 @@ class Coaching:
         return coaching, coaching.rung_bpm(excerpt)
 
     def held_at(self, excerpt: Excerpt, tempo_bpm: int) -> Coaching:
-        """The player's own tempo: a slower one is the rung at once, a faster one only by a clean repetition."""
-        return self if tempo_bpm > self.rungs[excerpt.key] else self._at(excerpt, tempo_bpm)
+        """The player's own tempo: a slower one is the rung at once, and so is the way back until a repetition is rated.
+
+        A faster one is so only by a clean repetition.
+        """
+        before_bpm = self.rung_before_bpm(excerpt)
+        if tempo_bpm > before_bpm:
+            return self
+        return replace(self._at(excerpt, tempo_bpm), lowered={**self.lowered, excerpt.key: before_bpm})
 
     def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Ruling:
         """What a rated repetition of the excerpt brings; `turn` is as it stood before it."""
@@ -244,7 +256,8 @@ class Coaching:
             kind = Moved.CLIMB if to > rung else Moved.DROP
         else:
             kind = Moved.STAY if stays else Moved.HOLD
-        return replace(coaching, learnt=learnt)._at(excerpt, to), Step(kind, rung, to)
+        lowered = {key: bpm for key, bpm in self.lowered.items() if key != excerpt.key}
+        return replace(coaching, learnt=learnt, lowered=lowered)._at(excerpt, to), Step(kind, rung, to)
 
     def _relieved(
         self, drill: Drill, whole: Excerpt, excerpt: Excerpt, turn: Turn, step: Step, changes: int

@@ -172,6 +172,7 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     task, goal_bpm = state.task, goal_of(state.task.drill, state.task.excerpt)
     tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
+    before_bpm = session.coaching.rung_before_bpm(task.excerpt)
     limit: tuple[on.Tell, ...] = ()
     if tempo_bpm == goal_bpm < event.tempo_bpm:
         limit = (on.Tell(notices.goal_reached(goal_bpm)),)
@@ -183,7 +184,7 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     session = replace(session, coaching=session.coaching.held_at(task.excerpt, tempo_bpm), state=ready)
     if limit:
         return session, (on.Silence(), *limit)
-    if tempo_bpm > rung_bpm:
+    if tempo_bpm > before_bpm:
         return session, (on.Silence(), on.Tell(notices.faster_once(tempo_bpm, rung_bpm)))
     return session, (on.Silence(), *_left(state))
 
@@ -267,8 +268,8 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
     if isinstance(state, Playing | Rating | Amending) and state.marks.before:
         marks = state.marks.undone()
         now, then = set(state.marks.faults), set(marks.faults)
-        change = notices.marks_taken_back(tuple(sorted(now - then)), tuple(sorted(then - now)))
-        return replace(session, state=replace(state, marks=marks)), (on.Tell(change),)
+        session = replace(session, state=replace(state, marks=marks))
+        return session, (on.Tell(notices.marks_taken_back(sorted(now - then))),) if now - then else ()
     if isinstance(state, Amending) and session.played[state.number].rep.rated:
         return session, (on.Tell(notices.Plain.ONLY_THE_LAST),)
     rated = [number for number, played in enumerate(session.played) if played.rep.rated]
@@ -278,7 +279,7 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
     faults = last.rep.faults or ()
     amending = Amending(last.turn, last.task, rated[-1], Marks(faults, suggested=last.suggested))
     session, void = with_correction(session, last.rep, None, void=True)
-    taken_back = notices.rating_taken_back(last.task.passage.title, last.rep.tempo_bpm, faults)
+    taken_back = notices.rating_taken_back(last.task.name, last.rep.tempo_bpm, faults)
     return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))
 
 

@@ -29,7 +29,7 @@ class Plain(StrEnum):
     NOT_COUNTED = "Stopped: that repetition is not counted."
     NOTHING_SUGGESTED = "The ear suggests nothing more here."
     NOTHING_TO_UNDO = "Nothing to undo in this session."
-    ONLY_THE_LAST = "Only the last rating can be undone here; `coach log correct` changes earlier ones."
+    ONLY_THE_LAST = "Only the last rating can be undone here; earlier ones: `coach log correct`."
     RATE_THE_LAST = "Rate the last repetition: one key if it was clean."
     WHOLE_AGAIN = "Clean twice: the whole again."
     SLOWEST = f"{MIN_BPM} bpm is the slowest."
@@ -55,10 +55,8 @@ class Saved:
         words += _moved(self.step) if self.step else ""
         if self.back_bpm:
             words += f"; back to {self.back_bpm}"
-        if self.ending:
-            named = f"{self.title}: " if self.title else ""
-            return f"{named}{self.ending}; saved, {words}"
-        return f"{self.title} saved, {words}".strip()
+        saved = f"{self.title} saved, {words}".strip()
+        return f"{saved}; {self.ending}" if self.ending else saved
 
 
 def _moved(step: Step) -> str:
@@ -87,10 +85,9 @@ Notice = Saved | NotSaved | str
 """What is told; as a text it is what the player reads."""
 
 
-def marks_taken_back(gone: Iterable[Fault], again: Iterable[Fault]) -> str:
-    """The last mark was taken back: these are gone, and those stand again."""
-    words = (in_words(tuple(gone)), " taken back"), (in_words(tuple(again)), " again")
-    return "; ".join(faults + what for faults, what in words if faults)
+def marks_taken_back(gone: Iterable[Fault]) -> str:
+    """The last mark was taken back, and these are gone; what stands again is shown among the marks."""
+    return f"{in_words(tuple(gone))} taken back"
 
 
 def rating_taken_back(title: str, tempo_bpm: int, faults: tuple[Fault, ...]) -> str:
@@ -144,7 +141,7 @@ def goal_reached(goal_bpm: int) -> str:
 
 def faster_once(tempo_bpm: int, rung_bpm: int) -> str:
     """The player chose a tempo above the rung."""
-    return f"One repetition at {tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {rung_bpm}."
+    return f"Once at {tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {rung_bpm}."
 
 
 def reloaded(title: str) -> str:

@@ -18,6 +18,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Over, Stay, Then, Turn
 from coach.session.events import Suggest
+from coach.words.names import covered_name
 from coach.words.stretch import layers_at
 
 
@@ -34,6 +35,11 @@ class Task:
     @property
     def excerpt(self) -> Excerpt:
         return self.passage.excerpt
+
+    @property
+    def name(self) -> str:
+        """What it covers, in any layer: `first half of Ladle`."""
+        return covered_name(self.excerpt, self.passage.title)
 
     @property
     def layers(self) -> tuple[str, ...]:

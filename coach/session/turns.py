@@ -202,9 +202,9 @@ def with_notice(number: int, after: After) -> After:
     back_bpm = 0
     if music is not None and music.turn.id == rep.turn:
         back_bpm = music.task.tempo_bpm if faults and rep.tempo_bpm > rep.rung_bpm else 0
-    title = (
-        "" if music and music.task.passage.title == played.task.passage.title else played.task.passage.title
-    )
+    title = played.task.name
+    if music is not None and music.task.name == title:
+        title = ""
     return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm, title, played.ending)), *rest)
 
 

@@ -118,9 +118,9 @@ def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = Fa
     The arrow points as the fretboard is drawn.
     """
     if not move.way:
-        forms = ("same place, another string", "another string") if move.crosses else ("stay",)
-        forms = forms if move.placed else ("another string",) if move.crosses else ("same string",)
-        return next((form for form in forms if len(form) <= width), "")
+        there = "another string" if move.crosses else "same string"
+        here = f"same place, {there}" if move.crosses else "stay"
+        return next((form for form in (here if move.placed else there, there) if len(form) <= width), "")
     least = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm"
     text = f"{least} toward the {move.way}"
     forms = (f"{text}  {move.distance_frets:.1f} frets", text, least)

@@ -16,7 +16,7 @@ from coach.tui.canvas import ascii_text, wrapped
 from coach.tui.glyphs import NONE, big_text, big_width, largest_size, least_size
 
 _LEGEND = (
-    "In the lane",
+    "In the bars",
     "  <3.2>      natural harmonic, as text tab writes it; the broken line is how long it rings",
     "  3          stopped or open string (0); the solid line is how long to hold it",
     "  ?          left out in the easier version",
@@ -27,6 +27,19 @@ _LEGEND = (
 )
 
 
+_ARROWS = {
+    "start": [("up down", "Choose an item")],
+    "library": [("up down", "Choose a drill")],
+    "settings": [("up down", "Choose a setting")],
+    "tuning": [("up down", "Choose a pair or a string")],
+    "nodes": [
+        ("left right", "The next node on that side"),
+        ("up down", "The string above, the string below"),
+    ],
+}
+"""By scope, what arrow keys do there that are no actions."""
+_LEGEND_COLUMNS = 13
+"""Of a sign before its meaning."""
 COLUMNS = 66
 """Of the sheet inside its edge, beside the bar to scroll by."""
 
@@ -34,6 +47,7 @@ COLUMNS = 66
 def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
     """Every key of a scope with what it does, then how to read the pictures where there are any."""
     rows = [(" ".join(shown_key(key) for key in action.keys) or "no key", action.help) for action in actions]
+    rows[1:1] = _ARROWS.get(scope, ())
     if scope in (RATING, PLAYING):
         rows.insert(
             1,
@@ -49,7 +63,10 @@ def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
         lines += [f"{keys:<{width}}  {first}", *(" " * (width + 2) + line for line in others)]
     lines.append(f"{'ctrl+p':<{width}}  Search all of these by name")
     if scope in (RATING, PLAYING, "ready", "paused", "library"):
-        lines += ["", *_LEGEND]
+        lines.append("")
+        for line in _LEGEND:
+            first, *others = wrapped(line[_LEGEND_COLUMNS:], COLUMNS - _LEGEND_COLUMNS) or [""]
+            lines += [line[:_LEGEND_COLUMNS] + first, *(" " * _LEGEND_COLUMNS + other for other in others)]
     return lines
 
 
@@ -74,6 +91,10 @@ class HelpScreen(ModalScreen[None]):
         if event.key not in ("up", "down", "pageup", "pagedown", "home", "end", "ctrl+q", "ctrl+c"):
             event.stop()
             self.dismiss()
+
+    def on_resize(self) -> None:
+        # The line below it stays in sight.
+        self.query_one(VerticalScroll).styles.max_height = max(self.size.height * 9 // 10 - 8, 1)
 
     def on_click(self) -> None:
         self.dismiss()

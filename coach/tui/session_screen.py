@@ -225,7 +225,10 @@ class SessionScreen(SessionStage):
     def _tempo(self, way: int) -> None:
         if (music := self.practice.session.music) is not None:
             tempo = music.task.tempo_bpm
-            self.send(on.SetTempo(tempo + way * max(1, round(tempo * TEMPO_STEP))))
+            asked = tempo + way * max(1, round(tempo * TEMPO_STEP))
+            before = self.practice.session.coaching.rung_before_bpm(music.task.excerpt)
+            # On the way back up the rung is not stepped over.
+            self.send(on.SetTempo(before if tempo < before < asked else asked))
 
     do_slower, do_faster = partialmethod(_tempo, -1), partialmethod(_tempo, 1)
 

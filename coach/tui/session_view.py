@@ -225,6 +225,8 @@ def hint_word(picture: Picture, label: str, action_id: str) -> str:
         return "save"
     if action_id == "resume" and picture.phase == "rating":
         return "back to the marks"
+    if action_id == "listen" and picture.phase == "listening":
+        return "stop the sound"
     if action_id == picture.brush.name:
         return f"[{label}]"
     if action_id in ("slower", "faster") and picture.phase == "playing":

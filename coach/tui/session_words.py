@@ -13,7 +13,7 @@ from coach.ground.plain import counted, plain_text
 from coach.learning.plan import Purpose
 from coach.rating.fault import in_words
 from coach.session.notices import guessed, offered, unmarked
-from coach.session.states import Amending, Marks, Playing, Rating
+from coach.session.states import Amending, Listening, Marks, Playing, Rating
 from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui import bigview
@@ -76,7 +76,9 @@ class SessionWords(CoachScreen):
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
         parts = [part for part in parts if part]
-        ear, sound = self._ear(), self._sound()
+        ear, sound, unheard = self._ear(), self._sound(), self._unheard()
+        if unheard:
+            parts, sound = [*parts, unheard], ""
         # Without sound nobody can play along; that the microphone is off, the first line shows too.
         if sound and self._has_room(parts, sound):
             self._sound_shown = self.coach.player.status
@@ -113,6 +115,13 @@ class SessionWords(CoachScreen):
             return "" if seen else SILENT
         wrong = status.state in (SoundState.SILENT, SoundState.LOST)
         return str(status) if wrong and status != seen else ""
+
+    def _unheard(self) -> str:
+        """Why the phrase that plays to the player can't be heard; empty where it can, and where none does."""
+        if self.practice.player is None or not isinstance(self.practice.session.state, Listening):
+            return ""
+        why = {SoundState.SILENT: SILENT, SoundState.LOST: "sound lost"}.get(self.coach.player.status.state)
+        return f"nothing can be heard: {why}" if why else ""
 
     def _announced(self) -> tuple[str, ...]:
         """What is expected to follow the turn, and its first note; empty where nothing is.
@@ -157,7 +166,7 @@ class SessionWords(CoachScreen):
             return ""
         item, task = music.turn.item, music.task
         note = teachers_note(task.drill) if item.purpose is Purpose.BEGIN else ""
-        return " ".join(filter(None, (f"{task.passage.title}:" if named else "", item.reason, note)))
+        return " ".join(filter(None, (f"{task.name}:" if named else "", item.reason, note)))
 
     def _purpose(self, turn: Turn) -> str:
         """What the turn is for as things stand: what landed and is at its goal climbs no further."""

@@ -93,7 +93,8 @@ class TuningScreen(DrawnScreen):
         width, height = self.size.width, self.size.height - 1
         if width:
             status = str(self._capture.status) if self._capture else ""
-            view = TuningView(self.heard, self._strings, self.row, status, self._turn)
+            listens = self._capture is not None and self._capture.listening
+            view = TuningView(self.heard, self._strings, self.row, status, self._turn, listens)
             rows = draw_tuning(view, width, height, self.coach.plain)
             self.query_one("#tuning", Stage).fill(rows)
 

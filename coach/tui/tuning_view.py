@@ -33,6 +33,8 @@ class TuningView:
     """What the microphone does; empty where it is off."""
     turn: PegTurn | None = None
     """What was heard by it."""
+    listens: bool = True
+    """Whether it hears anything."""
 
     @property
     def names(self) -> list[str]:
@@ -83,7 +85,7 @@ def _draw_detuned(canvas: Canvas, heard: Heard, top: int, plain: bool) -> int:
     high = instrument.string_label(pair.high_string)
     cents = round(heard.cents)
     off = f"{counted(abs(cents), 'cent')} {'sharp' if cents > 0 else 'flat'}" if cents else "in tune"
-    below = f"as you hear it: the {high} string {off}"
+    below = f"as the coach plays it: the {high} string {off}"
     canvas.put(top + len(number), 0, below, "text")
     return len(number) + 2
 
@@ -97,9 +99,8 @@ def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
         (turn.peg if turn else "", "good" if turn and turn.in_tune else "now"),
         (turn.goal if turn else "", "dim"),
     ]
-    below = wrapped(
-        turn.sentence if turn else "Let it ring for three seconds.", min(canvas.width, _WIDEST_TEXT)
-    )
+    asks = "Let it ring for three seconds." if view.listens else ""
+    below = wrapped(turn.sentence if turn else asks, min(canvas.width, _WIDEST_TEXT))
     rooms = canvas.height - 2 - len(below) - 2
     each = max(rooms // len(lines), 3)
     for number, (text, role) in enumerate(lines):

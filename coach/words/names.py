@@ -88,10 +88,11 @@ def excerpt_name(excerpt: Excerpt, title: str) -> str:
     `title` is that of the excerpt's passage: the phrases' names, the drill's for the whole piece.
     """
     easier = ", easier version" if excerpt.easier else ""
-    return f"{_covered(excerpt, plain_text(title))}, {plain_text(excerpt.layer)}{easier}"
+    return f"{covered_name(excerpt, plain_text(title))}, {plain_text(excerpt.layer)}{easier}"
 
 
-def _covered(excerpt: Excerpt, title: str) -> str:
+def covered_name(excerpt: Excerpt, title: str) -> str:
+    """The same without the layer: `first half of Ladle`."""
     match excerpt.kind:
         case Kind.NODE | Kind.MOVE:
             return f"{place_name(excerpt.subject)} in {title}"

@@ -393,7 +393,7 @@ async def test_a_session_by_touch_alone(served, tmp_path, size):
         await page.wait(f"{FIRST_KEY} && innerWidth === {size[1]}")
         await all_keys_fit_fingers(page, size[::-1])
         await page.ask("Page.reload")
-        await tap(page, "back to ready")
+        await tap(page, "end the pause")
         await tap(page, "undo")
         await tap(page, "2  G<5>")
         await tap(page, "clean")
