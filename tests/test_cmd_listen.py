@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import wave
 
 import numpy as np
@@ -212,6 +213,40 @@ def test_a_wrong_time_of_beat_1_is_told_and_moves_no_clean_take(folder, capsys):
     # What was learnt is the phrase, so that hardly a note is clean where it is not.
     assert said.out.count("  clean ") <= 2
     assert status == 1 or "seem to have failed" in said.err or said.out.count("can't tell") >= 5
+
+
+@pytest.mark.parametrize(
+    ("said_s", "click", "by"),
+    [
+        (3.85, True, "clicks"),
+        (4.05, True, "clicks"),
+        (4.2, True, "clicks"),
+        (3.85, False, "notes"),
+        (4.2, False, "notes"),
+    ],
+)
+def test_where_the_take_says_another_beat_1_than_the_player_nearby_the_onsets_count_from_that(
+    folder, tmp_path, capsys, said_s, click, by
+):
+    path = write(tmp_path / "take.wav", take({4: "40"}, seed=3, click=click).samples)
+    clean = ["--clean", str(folder / "clean11.wav"), str(folder / "clean12.wav")]
+    command = ["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED, *clean, "--json", "--starts-at"]
+    assert main([*command, str(said_s)]) == 0
+    said, err = capsys.readouterr()
+    told = re.fullmatch(
+        rf".*take.wav: the {by} say that beat 1 is at ([\d.]+) s, not {said_s:g}; the onsets count from there.\n",
+        err,
+    )
+    assert told
+    assert float(told[1]) == pytest.approx(BEAT_1_S, abs=0.015)
+    assert json.loads(said)["begins_by"] == by
+    onsets_ms = [row["onset_ms"] for row in json.loads(said)["events"] if row["onset_ms"] is not None]
+    assert max(onsets_ms) == pytest.approx(40.0, abs=15.0)
+    assert np.median(onsets_ms) == pytest.approx(0.0, abs=12.0)
+    # A time that is as good as what is heard is left as it is.
+    assert main([*command, str(BEAT_1_S)]) == 0
+    said, err = capsys.readouterr()
+    assert (json.loads(said)["begins_by"], err) == ("--starts-at", "")
 
 
 def test_a_form_of_wav_that_is_not_read_is_named(folder, tmp_path, capsys):

@@ -16,7 +16,7 @@ from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
 from coach.listen.heard import MISSING, OTHER, Heard, unlike
 from coach.listen.sound_file import CLIPPED_SHARE, Sound, read_sound
-from coach.listen.start import CLICKS, NOTES, Beginning
+from coach.listen.start import CLICKS, NOTES, SAME_PLACE_S, Beginning
 from coach.listen.takes import ear_of, found_beginning, heard_beginning, recording_of
 from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Passage, layer_choices, whole_phrase
@@ -54,7 +54,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--starts-at",
         "SECONDS",
         "seconds",
-        "when beat 1 falls in the take (default: found by listening)",
+        "about when beat 1 falls in the take, where the phrase is not found or comes more than once; the clicks, "
+        "or else the notes, near there say it exactly (default: found by listening)",
         (0, LONGEST_S),
     )
     parser.add_argument(
@@ -105,7 +106,8 @@ def _beginning(
 ) -> tuple[Beginning, float]:
     """Where the phrase begins, as heard or as said, and how much later than its notes say, for clean takes.
 
-    Where beat 1 is given, it is known of the take alone: the clean ones are laid beside it by their own notes.
+    Where beat 1 is given, it is known of the take alone: the clean ones are laid beside it by their own notes. What the
+    take's clicks or notes clearly say near there is taken instead.
     """
     given_s = arguments.starts_at
     if given_s is None:
@@ -114,6 +116,10 @@ def _beginning(
     begins = Beginning(given_s, GIVEN)
     if found is None or found.doubtful:
         return begins, 0.0
+    if found.within_s < abs(found.at_s - given_s) <= SAME_PLACE_S:
+        there = f"the {found.by} say that beat 1 is at {found.at_s:.2f} s, not {given_s:g}"
+        say(f"{arguments.take}: {there}; the onsets count from there.", to=sys.stderr)
+        return found, 0.0
     if not found.fits(given_s):
         there = f"the phrase begins at {found.at_s:.1f} s, by its notes, not at {given_s:g} s"
         say(f"{arguments.take}: {there}. Is --starts-at right?", to=sys.stderr)

@@ -94,6 +94,8 @@ class Beginning:
     """Where its notes rise together nearly as much, the best first: it is played again there, or not at all."""
     doubtful: bool = False
     """Rather not at all: some of its notes don't rise."""
+    within_s: float = 0.0
+    """Where beat 1 is said to be further off, it is not there."""
 
     def fits(self, at_s: float) -> bool:
         """Whether the passage may begin at this time as well."""
@@ -133,9 +135,9 @@ def beginning_of(
     earlier_s = min([MOST_EARLIER_S, *(CLICKS_APART * gap for gap in np.diff(count_in_s))])
     clicked_s, click_db = _best_near(risen, count_in_s, found.at_s, 0, earlier_s)
     if click_db >= CLICK_DB:
-        return replace(found, at_s=clicked_s, by=CLICKS)
-    reach = round(MET_S / risen.hop_s)
-    return replace(found, at_s=_best_near(risen, onsets_s, found.at_s, reach, way.earlier_s)[0])
+        return replace(found, at_s=clicked_s, by=CLICKS, within_s=MET_S)
+    struck_s, _ = _best_near(risen, onsets_s, found.at_s, round(MET_S / risen.hop_s), way.earlier_s)
+    return replace(found, at_s=struck_s, within_s=way.earlier_s)
 
 
 def _about(
