@@ -23,7 +23,7 @@ import verovio
 from hypothesis import given, settings
 
 from coach.cli import main
-from coach.music.drill import Drill, drill_part
+from coach.music.drill import AskedPart, Assignment, Drill, drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import fitted_page
@@ -263,6 +263,19 @@ def test_a_sheet_says_who_and_until_when_on_every_page_and_explains_only_its_own
     assert "t the plucking hand touches the node" not in legend(named("first-pour"))
     # No line of the legend ends inside one of its entries.
     assert not any(" " in words for words in sheet.legend)
+
+
+def test_a_page_names_the_goal_of_the_whole_only_where_it_is_asked_for() -> None:
+    parts = AskedPart("ladle", 60), AskedPart("12 on D2", 55)
+    told = []
+    for asked in ((), parts, (parts[0], AskedPart("mould"))):
+        drill = replace(named("first-pour"), assignment=Assignment("Mia", goal_bpm=70, parts=asked))
+        told.append(sheet_of(drill, ()).facts[-1])
+    assert told == [
+        "Assigned: for Mia; goal 70 bpm",
+        "Assigned: for Mia; only Ladle at 60 bpm, 12 on D2 at 55 bpm",
+        "Assigned: for Mia; only Ladle at 60 bpm, Mould; goal 70 bpm",
+    ]
 
 
 def test_a_part_of_a_drill_keeps_bars_and_says_so_in_its_title() -> None:

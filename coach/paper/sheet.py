@@ -142,11 +142,12 @@ def _facts(drill: Drill) -> Iterator[str]:
     if order := order_text(drill):
         yield f"Order: {order}"
     if (task := drill.assignment) is not None:
+        whole = not task.parts or any(part.goal_bpm is None for part in task.parts)
         parts = [
             f"for {task.student}" if task.student else "",
             f"from {task.teacher}" if task.teacher else "",
             f"only {', '.join(_asked(drill, task.parts))}" if task.parts else "",
-            f"goal {tempo(task.goal_bpm)}" if task.goal_bpm else "",
+            f"goal {tempo(task.goal_bpm)}" if task.goal_bpm and whole else "",
             f"due {full_day(task.due)}" if task.due else "",
             task.note,
         ]
