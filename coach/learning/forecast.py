@@ -36,7 +36,7 @@ from coach.music.drill import Drill
 
 DRAWS = 200
 HORIZON_DAYS = 120
-RATE, RATE_SD = 1.8, 0.65
+RATE, RATE_SD = 1.5, 0.65
 """The middle of players' rates, and the deviation of its logarithm, by simulated players (docs/learning.md)."""
 DAYS_A_WEEK_OVER = 28
 FEW_DAYS = 4
