@@ -20,6 +20,7 @@ from coach.session.states import Amending
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui.glyphs import big_text, least_size
 from coach.tui.help import AskScreen
+from coach.tui.root import OPENED_S
 from coach.tui.session_screen import SessionScreen
 from tests.screens import running, screen_text, session_of, task_of
 
@@ -318,6 +319,15 @@ async def test_hear_it_plays_the_model_and_comes_back_to_ready(tmp_path):
         player.position_s = player.length_s + 1
         await pilot.pause(0.1)
         assert session_of(app).practice.session.phase is Phase.READY
+
+
+async def test_a_node_that_is_played_to_nobody_says_so_once(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        player.status = NO_CARD
+        await pilot.press("n", "h", "h")
+        await pilot.pause(OPENED_S + 0.2)
+        told = [notification.message for notification in app._notifications]
+        assert told == ["Nothing can be heard: silent mode."]
 
 
 async def test_a_turn_that_runs_on_saves_unrated_repetitions_until_the_player_rates(tmp_path):

@@ -46,6 +46,11 @@ class SoundStatus:
     card: str = ""
     why: str = ""
 
+    @property
+    def unheard(self) -> str:
+        """Why nothing can be heard, in two words; empty where it can be, and where that isn't known yet."""
+        return {SoundState.SILENT: "silent mode", SoundState.LOST: "sound lost"}.get(self.state, "")
+
     def __str__(self) -> str:
         silent = "silent mode, the screen shows the beat"
         return {

@@ -148,7 +148,7 @@ def draw_next(
     canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
     move = move_between(focus.now, focus.next, instrument) if focus.now else None
     if move:
-        left = event_width(focus.next, instrument, look) + 2
+        left = event_width(focus.next, instrument, look) + 3
         # With a column free at its right too: a low note may stand there, and what is beside this one is not its own.
         room = width - 1 - left
         sign, on = arrow(move, plain, left_handed), focus.next.count

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from coach.sound.player import Pcm
 
 VOLUME_STEP = 0.1
+OPENED_S = 0.5
+"""After so long a sound card is open, or it is known that there is none."""
 ScreenName = Literal["drills", "nodes", "tuning", "reports", "settings", "tour"]
 
 
@@ -49,6 +51,7 @@ class Coach(App[None]):
         self.last_words: list[str] = []
         """Lines for the terminal after the screen is gone."""
         self.few_colours = few
+        self._unheard = ""
         self._player: Player | None = None
         for theme in textual_themes():
             self.register_theme(theme)
@@ -92,6 +95,14 @@ class Coach(App[None]):
         import coach.sound.models
 
         self.player.play(sound(coach.sound.models, self.player.rate))
+        self.set_timer(OPENED_S, self._tell_unheard)
+
+    def _tell_unheard(self) -> None:
+        """Once, why what was to be heard can't be."""
+        why = self.player.status.unheard
+        if why and why != self._unheard:
+            self.notify(f"Nothing can be heard: {why}.")
+        self._unheard = why
 
     def tell(self, trouble: object) -> None:
         """Tell the player what went wrong."""

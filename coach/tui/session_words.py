@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from coach.session.coaching import Turn
     from coach.session.host import Practice
 
-SILENT = "silent mode"
 BETWEEN = "   "
 """Between what the message line tells."""
 _NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
@@ -112,7 +111,7 @@ class SessionWords(CoachScreen):
             return ""
         status, seen = self.coach.player.status, self._sound_seen
         if status.state is SoundState.SILENT and self._silence_known():
-            return "" if seen else SILENT
+            return "" if seen else status.unheard
         wrong = status.state in (SoundState.SILENT, SoundState.LOST)
         return str(status) if wrong and status != seen else ""
 
@@ -120,7 +119,7 @@ class SessionWords(CoachScreen):
         """Why the phrase that plays to the player can't be heard; empty where it can, and where none does."""
         if self.practice.player is None or not isinstance(self.practice.session.state, Listening):
             return ""
-        why = {SoundState.SILENT: SILENT, SoundState.LOST: "sound lost"}.get(self.coach.player.status.state)
+        why = self.coach.player.status.unheard
         return f"nothing can be heard: {why}" if why else ""
 
     def _announced(self) -> tuple[str, ...]:
