@@ -10,7 +10,7 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.listen.clicks import Strike
 from coach.listen.ear import MOST_GAIN_DB, Ear, loudness_db
-from coach.listen.heard import CLEAN, UNSURE
+from coach.listen.heard import CLEAN, LATE, UNSURE
 from coach.listen.look import WINDOWS, NoteLook
 from coach.listen.memory import NoteSound, Pluck, clean_sound, compared, sharp_bias_ms, usual_ratios
 from coach.listen.open_string import MeasuredString
@@ -131,6 +131,15 @@ def test_an_instrument_that_sounds_late_is_timed_by_what_its_clean_notes_say_tog
 def test_chokes_missing_and_late_notes_are_named(ear):
     results = {one.label: one.verdict.word for one in ear.judge(take({3: 18.0, 5: None, 8: "60"}, seed=3))}
     assert (results[3], results[5], results[8]) == ("choked", "missing", "late")
+
+
+@pytest.mark.parametrize("late_ms", [100, 150, 250])
+def test_a_note_that_is_silent_at_its_beat_and_rings_later_is_late_and_never_clean_or_lost(ear, late_ms):
+    heard = {one.label: one for one in ear.judge(take({3: str(late_ms), 5: str(late_ms)}, seed=3))}
+    later = [heard.pop(label) for label in (3, 5)]
+    assert [one.verdict for one in later] == [LATE, LATE]
+    assert [one.onset_ms for one in later] == pytest.approx([late_ms, late_ms], abs=15.0)
+    assert {one.verdict for one in heard.values()} <= {CLEAN, UNSURE}
 
 
 def test_a_take_in_which_every_other_note_is_choked_is_not_taken_for_soft_playing(ear):

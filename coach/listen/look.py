@@ -39,6 +39,10 @@ USUAL_BIAS_MS = 4.0
 MOST_RANGE_MS = 20.0
 """A soft beginning is timed only of notes whose clean strokes have all risen within this: players are off their beat by
 6 ms, so that six strokes lie within some 15 where the note's rise adds nothing."""
+AFTER_S, AFTER_LATE_S = 0.25, 0.33
+"""A note that is silent at its beat is heard once more so much later, and its beginning is looked for until then."""
+SILENT_DB, RINGS_DB = 12.0, -10.0
+"""A note rings only after its beat: so much louder then, both against its usual level, and not softer than this."""
 _SMOOTH_S = 0.04
 _RISEN, _MOSTLY = 0.25, 0.8
 _BEFORE_S = -0.05
@@ -93,6 +97,8 @@ class Look:
     """How sharply it began."""
     alone: bool
     """No other event begins with it, so that the rise is its own."""
+    after_ms: float | None
+    """When it began, roughly, where a note of it is silent at its beat and rings later; None of all other events."""
     notes: tuple[NoteLook, ...]
 
 
@@ -120,7 +126,48 @@ def look_at(
     notes = tuple(_note_look(stretch, scene, event, placed.note, begin_s, known) for placed in event.notes)
     risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0 if timed else None
     sharp_ms = (sharp_s - due_s) * 1000.0 if sharp and own else None
-    return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, rise_db, alone, notes)
+    after_ms = None
+    for placed, one in zip(event.notes, notes, strict=True):
+        if one.key in known and _rings_after(stretch, scene, event, placed.note, one, due_s, known):
+            clear = _clear_hz(one.hz, scene.beside(event, placed.note))
+            after_s = _risen_s(frame, clear, due_s, AFTER_LATE_S) - due_s
+            after_s -= known[one.key].bias_ms / 1000.0
+            # What begins nearer to the next event may be that.
+            if after_s <= 0.5 * scene.until_next_s(event):
+                after_ms = max(after_s * 1000.0, after_ms or 0.0)
+    return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, rise_db, alone, after_ms, notes)
+
+
+def _rings_after(
+    stretch: Stretch,
+    scene: Scene,
+    event: PlacedEvent,
+    note: Note,
+    look: NoteLook,
+    due_s: float,
+    known: Mapping[str, Known],
+) -> bool:
+    """Whether a note is silent at its beat against what is usual then, and rings later about as usual."""
+    usual = known[look.key].levels
+    levels = {key: one.levels["early"] for key, one in known.items()}
+    beside = scene.beside(event, note)
+    others = rings(beside, WINDOWS["early"][0] + AFTER_S, levels, [None] * len(beside))
+    at_beat, after = (
+        measured(_window(stretch, "early", due_s + later_s), look.hz, others) for later_s in (0.0, AFTER_S)
+    )
+    late = look.windows["late"]
+    at_beat_db = _against_db(at_beat, usual["early"])
+    after_db = max(_against_db(after, usual["early"]), _against_db(late, usual["late"]))
+    return after_db >= RINGS_DB and after_db - at_beat_db >= SILENT_DB
+
+
+def _against_db(part: Partials, usual: Values) -> float:
+    """A note's level against its usual one in dB; what can't be heard of it counts nothing."""
+    count = min(len(usual), len(part.error))
+    level, error, usual = np.abs(part.amplitude)[:count], part.error[:count], usual[:count]
+    clear = usual**2 / (usual**2 + 4.0 * error**2 + 1e-18)
+    off_db = np.clip(20.0 * np.log10((np.maximum(level, error) + 1e-12) / (usual + 1e-12)), -36.0, 6.0)
+    return float(np.average(off_db, weights=np.sqrt(usual) * clear**2 + 1e-12))
 
 
 def _note_look(
@@ -173,7 +220,7 @@ def _clear_hz(hz: Values, beside: tuple[Beside, ...]) -> Values:
     return clear if len(clear) else hz
 
 
-def _risen_s(frame: Frame, hz: Values, due_s: float) -> float:
+def _risen_s(frame: Frame, hz: Values, due_s: float, late_s: float = LATE_S) -> float:
     """When these partials have changed by a quarter of their whole change since before the beat, in amplitude or phase.
 
     What goes on ringing is a phasor that stands still, and counts nothing.
@@ -187,7 +234,7 @@ def _risen_s(frame: Frame, hz: Values, due_s: float) -> float:
         turning = frame.samples * np.exp(-2j * np.pi * one * frame.times_s)
         smooth = np.convolve(turning, shape, "same")
         change += np.abs(smooth - smooth[before]) ** 2
-    last = int(np.searchsorted(times_s, LATE_S + _SMOOTH_S))
+    last = int(np.searchsorted(times_s, late_s + _SMOOTH_S))
     part = change[before:last]
     # Backwards from where most of it is there: a finger that comes down, or another pluck, changes something sooner.
     most = int(np.argmax(part >= _MOSTLY * part.max()))

@@ -7,6 +7,7 @@ time.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -103,6 +104,12 @@ class Scene:
             kept += [one for one in each if one[0] < -TOGETHER_S][-1:]
             kept += [one for one in each if one[0] >= -TOGETHER_S]
         return tuple(Beside(note_key(other), after_s, self.hz(other)) for after_s, other in kept)
+
+    def until_next_s(self, event: PlacedEvent) -> float:
+        """How long after this event the next one is due that does not begin with it; infinite after the last."""
+        due_s = self.onsets_s[event.label]
+        later_s = [onset_s - due_s for onset_s in self.onsets_s.values() if onset_s - due_s > TOGETHER_S]
+        return min(later_s, default=math.inf)
 
     def alone(self, event: PlacedEvent) -> bool:
         """Whether no other event begins together with this one."""

@@ -20,6 +20,10 @@ LATE_MS = 28.0
 SOFT_MS = 17.0
 """A beginning without a sharp rise that seems further from its beat is more often misheard than misplayed: on
 training sets all 13 were over 10 ms wrong."""
+MOST_LATE_MS = 300.0
+"""What rings later than this may be another stroke."""
+ROUGHLY = 0.8
+"""How sure it is of a note that is silent at its beat and rings later: our own guess."""
 LEAST_SEEN = 0.2
 """Where less is seen of a note, counted in partials, other strings hide it."""
 SURELY_LOST, SURELY_THERE = 0.65, 0.05
@@ -67,6 +71,8 @@ def verdict(look: Look, notes: Sequence[Judged | None], gain_db: float) -> Heard
     known = [note for note in notes if note]
     if len(known) < len(notes):
         return _unsure(look, "its clean sound is not known yet")
+    if look.after_ms is not None and look.after_ms > LATE_MS:
+        return _after(look, look.after_ms)
     seen = [note for note in known if note.now.seen >= LEAST_SEEN]
     worst = max(seen, key=lambda note: note.lost(gain_db), default=None)
     chance = worst.lost(gain_db) if worst else 0.0
@@ -78,6 +84,14 @@ def verdict(look: Look, notes: Sequence[Judged | None], gain_db: float) -> Heard
     if worst and chance > SURELY_THERE:
         return _unsure(look, DIFFER if worst.differs else _level(worst.now, gain_db))
     return _timed(look, 1.0 - chance)
+
+
+def _after(look: Look, after_ms: float) -> Heard:
+    """Of an event that is silent at its beat and rings later."""
+    if not look.alone or after_ms > MOST_LATE_MS:
+        return _unsure(look, "it rings only after its beat")
+    rough_ms = 10.0 * round(after_ms / 10.0)
+    return Heard(look.label, LATE, ROUGHLY, rough_ms, f"about {rough_ms:.0f} ms late")
 
 
 def _unsure(look: Look, why: str) -> Heard:
