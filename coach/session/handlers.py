@@ -181,10 +181,13 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     if limit and tempo_bpm == task.tempo_bpm:
         return session, limit
     ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm))
-    session = replace(session, coaching=session.coaching.held_at(task.excerpt, tempo_bpm), state=ready)
+    # A warm-up says nothing of the rung.
+    warming = state.turn.item.purpose is Purpose.WARM_UP and state.turn.item.excerpt == task.excerpt
+    coaching = session.coaching if warming else session.coaching.held_at(task.excerpt, tempo_bpm)
+    session = replace(session, coaching=coaching, state=ready)
     if limit:
         return session, (on.Silence(), *limit)
-    if tempo_bpm > before_bpm:
+    if tempo_bpm > before_bpm and not warming:
         return session, (on.Silence(), on.Tell(notices.faster_once(tempo_bpm, rung_bpm)))
     return session, (on.Silence(), *_left(state))
 
