@@ -31,7 +31,6 @@ from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_
 from coach.score.load import load_drill
 from coach.score.music import sounding_midi
 from coach.score.played import order_text, stretches
-from coach.strings.instrument import Instrument
 from tests.drillfile_drafts import DRILLS, EACH, as_read, drafts, drill_from
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -241,18 +240,6 @@ def test_the_neck_and_the_table_call_a_node_as_the_tab_does() -> None:
     assert {row[0].split(" ")[0] for row in sheet.node_rows} == tab
     assert sheet.neck is not None
     assert all(escape(name) in sheet.neck.svg for name in tab)
-
-
-def test_the_table_says_what_the_larger_distance_is_where_nobody_measured_the_saddles() -> None:
-    drill = named("first-pour")
-    measured = replace(drill, instrument=Instrument.of(["G2", "D2", "A1", "E1"], 864.0, set_back_mm=0.0))
-    told = [
-        (one.node_header[2], one.node_rows[0][2]) for one in (sheet_of(drill, ()), sheet_of(measured, ()))
-    ]
-    assert told == [
-        ("from the nut, more if set back", "216 to 217 mm"),
-        ("from the nut", "216 mm"),
-    ]
 
 
 def test_a_sheet_says_who_and_until_when_on_every_page_and_explains_only_its_own_signs() -> None:

@@ -112,8 +112,6 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRA
     """The sheet of a drill around its lines of music; `signs` explains what harmonics look like in them."""
     places = used_places(drill)
     start = "capo" if drill.instrument.capo else "nut"
-    node_rows = tuple(_node_rows(drill, places))
-    back = ", more if set back" if any(" to " in from_start for _, _, from_start, *_ in node_rows) else ""
     return Sheet(
         plain_text(drill.title),
         tuple(_facts(drill)),
@@ -122,14 +120,8 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRA
         tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *(signs if places else ()))),
         neck_drawing(drill) if places else None,
         ruler_drawing() if places else None,
-        (
-            "node",
-            "partial",
-            f"from the {start}{back}",
-            "from the nearest fret",
-            "strings, and what each sounds",
-        ),
-        node_rows,
+        ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what each sounds"),
+        tuple(_node_rows(drill, places)),
     )
 
 
