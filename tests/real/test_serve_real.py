@@ -115,6 +115,10 @@ async def until(ready: Callable[[], Awaitable[object]], what: str) -> None:
         await asyncio.sleep(LOOK_S)
 
 
+LOADED_ANEW = ("context", "navigated")
+"""Words of DevTools' errors for a question that came while the page was loaded anew (seen in Chromium's answers)."""
+
+
 class Page:
     """One page of a headless Chromium, by way of its DevTools protocol."""
 
@@ -128,9 +132,10 @@ class Page:
         while True:
             answer = await self._link.receive_json(timeout=LONGEST_S)
             if answer.get("id") == self._number:
-                if "context" in answer.get("error", {}).get("message", ""):
-                    return {"result": {}}  # asked while the page was loaded anew
-                assert "error" not in answer, answer
+                message = answer.get("error", {}).get("message", "")
+                if any(words in message for words in LOADED_ANEW):
+                    return {"result": {}}
+                assert not message, answer
                 return answer["result"]
 
     async def value(self, expression: str):
