@@ -152,3 +152,11 @@ def test_a_tone_may_be_a_harmonic_of_the_stopped_string():
     # Equal temperament: three frets are three semitones; a touch at half of what is left sounds its octave.
     lowest = min(partial.hz for partial in partials_of(Tone(0, 1.0, 98.0, Node(1, 2), 3)))
     assert lowest == pytest.approx(98.0 * 2 ** (3 / 12) * 2, rel=1e-3)
+
+
+@pytest.mark.parametrize(("capo", "fret"), [(0, 0), (5, 0), (5, 3)])
+def test_a_tone_under_a_capo_sounds_what_the_instrument_says_of_its_node(capo, fret):
+    """B grows as 1 / length^2 above a capo as above a stop (Fletcher 1964)."""
+    instrument = Instrument.of(["G2", "D2", "A1", "E1"], 863.6, stiffness_b=3e-4, capo=capo)
+    lowest = partials_of(Tone.of(instrument, 3, 0, 1.0, Node(1, 5), fret))[0]
+    assert lowest.hz == pytest.approx(instrument.sounding_hz(3, Node(1, 5), fret))

@@ -6,6 +6,7 @@ moved by cents, so that a change of beats is one string's doing.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coach.music.drill import ClickPattern, Drill, Phrase
@@ -41,9 +42,7 @@ def phrase_pcm(drill: Drill, phrase: Phrase, rate: int) -> RepSound:
 
 def node_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> RepSound:
     """One harmonic."""
-    stiffness_b = instrument.string_at(string).stiffness_b
-    tone = Tone(0, NODE_S, instrument.open_hz(string), node, stiffness_b=stiffness_b)
-    return RepSound((), (tone,), rate)
+    return RepSound((), (Tone.of(instrument, string, 0, NODE_S, node),), rate)
 
 
 def choke_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
@@ -56,21 +55,10 @@ def pair_pcm(
 ) -> RepSound:
     """The two partials of a pair, struck together every `seconds`, the higher string moved by `cents`."""
     tones = []
-    for strike in range(strikes):
-        for string, node, moved in (
-            (pair.low_string, pair.low_node, 0.0),
-            (pair.high_string, pair.high_node, cents),
-        ):
-            tones.append(
-                Tone(
-                    strike * seconds,
-                    seconds,
-                    detuned_hz(instrument.open_hz(string), moved),
-                    node,
-                    None if node else 0,
-                    instrument.string_at(string).stiffness_b,
-                )
-            )
+    for at_s in (strike * seconds for strike in range(strikes)):
+        tones.append(Tone.of(instrument, pair.low_string, at_s, seconds, pair.low_node))
+        high = Tone.of(instrument, pair.high_string, at_s, seconds, pair.high_node)
+        tones.append(replace(high, hz_open=detuned_hz(high.hz_open, cents)))
     return RepSound((), tones, rate, tail_s=RELEASE_S)
 
 
@@ -83,7 +71,5 @@ def heard_pcm(heard: Heard, rate: int, strikes: int = 1) -> RepSound:
 
 def reference_pcm(instrument: Instrument, string: int, seconds: float, strikes: int, rate: int) -> RepSound:
     """The open string in tune, struck every `seconds`."""
-    stiffness_b = instrument.string_at(string).stiffness_b
-    open_hz = instrument.open_hz(string)
-    tones = [Tone(strike * seconds, seconds, open_hz, None, 0, stiffness_b) for strike in range(strikes)]
+    tones = [Tone.of(instrument, string, strike * seconds, seconds) for strike in range(strikes)]
     return RepSound((), tones, rate, tail_s=RELEASE_S)

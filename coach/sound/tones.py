@@ -28,8 +28,7 @@ import numpy as np
 from coach.ground.frozen import frozen
 from coach.sound.levels import fade_edges
 from coach.strings.node import Node
-from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
-from coach.strings.units import stiffening
+from coach.strings.plucked import PluckedString, decay_per_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -69,6 +68,20 @@ class Tone:
     fret: int | None = None
     stiffness_b: float = 0.0
 
+    @classmethod
+    def of(
+        cls,
+        instrument: Instrument,
+        string: int,
+        onset_s: Fraction | float,
+        duration_s: float,
+        node: Node | None = None,
+        fret: int | None = None,
+    ) -> Tone:
+        """A note on one of an instrument's strings."""
+        open_hz, stiffness_b = instrument.open_hz(string), instrument.stiffness(string)
+        return cls(onset_s, duration_s, open_hz, node, fret, stiffness_b)
+
 
 @frozen
 class Partial:
@@ -82,15 +95,13 @@ class Partial:
 
 def partials_of(tone: Tone) -> tuple[Partial, ...]:
     """What sounds: the node's partials or all of them, as far as they can be heard, lowest first."""
-    ratio = 2.0 ** ((tone.fret or 0) / 12.0)
     step = tone.node.partial if tone.node else 1
-    open_hz = tone.hz_open * ratio
-    stiffness_b = tone.stiffness_b * ratio**2
-    pluck, pickup = speaking_place(PLUCK_SHARE * ratio, step), speaking_place(PICKUP_SHARE * ratio, step)
+    string = PluckedString(tone.hz_open, 1.0, tone.stiffness_b).stopped(tone.fret or 0)
+    pluck, pickup = speaking_place(string.pluck, step), speaking_place(string.pickup, step)
     partials = []
     for count in range(1, _MOST_PARTIALS + 1):
         m = step * count
-        hz = m * open_hz * stiffening(m, stiffness_b)
+        hz = string.hz(m)
         if count > 1 and hz > _HIGHEST_HZ:
             break
         strength = abs(math.sin(math.pi * m * pluck) * math.sin(math.pi * m * pickup)) / m
@@ -226,13 +237,7 @@ def tones_of(passage: Passage, instrument: Instrument, timeline: RepTimeline) ->
         onset, end = timeline.onsets_s[event.label], timeline.ends_s[event.label]
         if note.ending == "ring":
             end = timeline.onsets_s[again.label] if again else timeline.end_s
-        return Tone(
-            onset,
-            max(float(end - onset), 0.0),
-            instrument.open_hz(note.string),
-            note.node,
-            note.fret,
-            instrument.string_at(note.string).stiffness_b,
-        )
+        lasts_s = max(float(end - onset), 0.0)
+        return Tone.of(instrument, note.string, onset, lasts_s, note.node, note.fret)
 
     return Tones(spans, tone, timeline.beat_at)
