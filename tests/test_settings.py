@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import string
 from dataclasses import replace
 
 import pytest
+from textual.keys import _character_to_key
 
 from coach.cli import main
+from coach.folder.actions import key_name, shown_key
 from coach.folder.settings import (
     SETTINGS,
     Settings,
@@ -141,6 +144,16 @@ def test_a_key_that_the_player_chose_is_theirs_and_what_had_it_by_default_goes_w
     assert keys.notices == ("Your own keys leave as_heard without one: add it under `keys` in settings.yaml",)
     assert not read_settings("keys: {late: h, as_heard: f6}", "s").keys.notices
     assert not read_settings("keys: {as_heard: []}", "s").keys.notices, "the player wants none there"
+
+
+def test_every_sign_can_be_chosen_and_is_the_key_that_the_screens_library_calls_so():
+    """Textual's own name of each printable ASCII character (`textual.keys`)."""
+    for sign in filter(str.isprintable, string.printable):
+        name = key_name(sign)
+        assert name == _character_to_key(sign)
+        assert shown_key(name) == (sign if sign != " " else "space")
+    assert key_name("ctrl+@") == "ctrl+at"
+    assert key_name("") is None
 
 
 def test_one_switch_may_mean_clean_and_choked():

@@ -12,6 +12,8 @@ action of the rating scope may take: the digits, then the row of letters below t
 
 from __future__ import annotations
 
+import string
+import unicodedata
 from collections.abc import Iterable, Iterator, Set
 from dataclasses import replace
 from enum import StrEnum
@@ -196,45 +198,20 @@ ACTIONS: tuple[Action, ...] = (
     _action("help", "question_mark f1", "help", "All keys of this screen", (*PHASES, *SCREENS), 13),
 )
 
-_CHARACTERS = {
-    "?": "question_mark",
-    "/": "slash",
-    ",": "comma",
-    ".": "full_stop",
-    ";": "semicolon",
-    ":": "colon",
-    "-": "minus",
-    "+": "plus",
-    "=": "equals_sign",
-    "[": "left_square_bracket",
-    "]": "right_square_bracket",
-    "!": "exclamation_mark",
-    " ": "space",
-    "'": "apostrophe",
-    "#": "number_sign",
-    "*": "asterisk",
-    "<": "less_than_sign",
-    ">": "greater_than_sign",
-}
-_SIGNS = {name: sign for sign, name in _CHARACTERS.items() if sign != " "}
+_CALLED = {"/": "slash", "\\": "backslash", "@": "at", "-": "minus", "+": "plus", "_": "underscore"}
+
+
+def _sign_name(sign: str) -> str:
+    """What Textual calls the key of a sign: its name in Unicode, but for a few."""
+    return _CALLED.get(sign) or unicodedata.name(sign, sign).lower().replace("-", "_").replace(" ", "_")
+
+
+_SIGNS = {_sign_name(sign): sign for sign in string.punctuation}
+_WORDS = "space enter escape tab backspace delete insert home end pageup pagedown up down left right"
 _NAMED = {
-    "space",
-    "enter",
-    "escape",
-    "tab",
-    "backspace",
-    "delete",
-    "insert",
-    "home",
-    "end",
-    "pageup",
-    "pagedown",
-    "up",
-    "down",
-    "left",
-    "right",
+    *_WORDS.split(),
     *(f"f{number}" for number in range(1, 13)),
-    *_CHARACTERS.values(),
+    *_SIGNS,
 }
 _MODIFIERS = ("ctrl", "shift", "alt")
 
@@ -322,18 +299,21 @@ class KeymapKey(Group[Keymap]):
 
 def key_name(written: str) -> str | None:
     """The name Textual gives to a key as a player writes it: `?` is `question_mark`; None where it is no key."""
-    text = written if written == " " else written.strip()
-    if text in _CHARACTERS:
-        return _CHARACTERS[text]
+    text = written.strip() or written[:1]
     if len(text) == 1:
-        return text if text.isprintable() else None
+        return _single(text)
     *modifiers, last = text.lower().replace("control", "ctrl").split("+")
-    base = (
-        last if last in _NAMED else _CHARACTERS.get(last, last if len(last) == 1 and last.isalnum() else "")
-    )
+    base = last if last in _NAMED else _single(last)
     if not base or any(word not in _MODIFIERS for word in modifiers):
         return None
     return "+".join([*modifiers, base])
+
+
+def _single(character: str) -> str | None:
+    """The name of the key of one letter, digit or sign; None for anything else."""
+    if len(character) != 1 or not character.isprintable():
+        return None
+    return character if character.isalnum() else _sign_name(character)
 
 
 def shown_key(key: str) -> str:
