@@ -11,7 +11,7 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.music.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage, layer_choices, whole_phrase, whole_piece
-from coach.music.passages import cut, excerpts_of, heading_of, outline_of, passage_of, whole_of
+from coach.music.passages import excerpts_of, heading_of, outline_of, passage_of
 from coach.music.rhythm import Meter
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, joins_of, sample_drill, two_bar_phrase
 
@@ -185,11 +185,3 @@ def test_the_heading_is_the_title_and_layers_of_the_passage_for_every_excerpt():
         assert heading_of(drill, excerpt) == (passage.title, passage.layers)
     with pytest.raises(KeyError, match="kettle"):
         heading_of(drill, replace(excerpts[0], layer="kettle"))
-
-
-def test_excerpts_that_share_their_bars_are_cut_from_one_whole():
-    drill = sample_drill()
-    phrase = drill.phrases[0]
-    whole = whole_of(drill, whole_phrase(drill, phrase))
-    for excerpt in (whole_phrase(drill, phrase), *excerpts_of(drill, phrase, TOGETHER)):
-        assert cut(whole, excerpt) == passage_of(drill, excerpt)

@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from functools import cache, cached_property, lru_cache
-from itertools import accumulate, count, islice, takewhile
+from itertools import accumulate, count, takewhile
 from typing import Any, Literal, TypeVar, overload
 
 from coach.ground.frozen import frozen
@@ -108,6 +108,17 @@ def count_in_beats(passage: Passage, bars: int) -> range:
     return range(-full * first.meter.beats, lead)
 
 
+def count_in_length(passage: Passage, bars: int) -> Fraction:
+    """How long they last, in tempo beats; the passage may start inside a beat."""
+    first = passage.bars[0]
+    return (first.first_beat - count_in_beats(passage, bars).start) * first.beat_length
+
+
+def count_in_s(passage: Passage, tempo_bpm: int, bars: int) -> Fraction:
+    """The same in seconds."""
+    return -passage.tempo.seconds_at(-count_in_length(passage, bars), tempo_bpm)
+
+
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> ByBar[BeatAt]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
     bars, tempo = passage.bars, passage.tempo
@@ -190,9 +201,7 @@ _Placed = tuple[Fraction, ClickKind, bool]
 
 def rep_seconds(passage: Passage, tempo_bpm: int) -> float:
     """How long a repetition takes with a count-in of one bar, in seconds."""
-    clicks = clicks_of(passage, tempo_bpm, 1, ClickPattern())
-    lead_s = max((-float(click.seconds) for click in islice(clicks, 1)), default=0.0)
-    return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
+    return float(count_in_s(passage, tempo_bpm, 1) + passage.seconds(tempo_bpm))
 
 
 def _clicks_in(bar: PassageBar, pattern: ClickPattern) -> tuple[_Placed, ...]:

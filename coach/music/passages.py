@@ -7,7 +7,7 @@ counted beats; low notes that are down where it starts are struck anew.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
@@ -24,8 +24,9 @@ from coach.music.excerpt import (
     move_of,
     notes_text,
 )
-from coach.music.rhythm import Meter, TempoMap, TempoSpan
+from coach.music.rhythm import TempoMap, TempoSpan
 from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 
 
 def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
@@ -33,24 +34,6 @@ def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
 
     Raises KeyError where the drill no longer has the phrase, layer, node or move that the excerpt names.
     """
-    return cut(whole_of(drill, excerpt), excerpt)
-
-
-def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
-    """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
-    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
-    known = tuple(dict.fromkeys(layer for phrase in phrases for layer in phrase.layers))
-    if excerpt.layer != TOGETHER and excerpt.layer not in known:
-        raise KeyError(excerpt.layer)
-    if excerpt.kind is Kind.PIECE:
-        title = drill.title
-    else:
-        title = " + ".join(dict.fromkeys(phrase.name for phrase in phrases))
-    return title, known if excerpt.layer == TOGETHER else (excerpt.layer,)
-
-
-def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
-    """All that the excerpt's bars play, before `cut`. Raises KeyError where the drill has no such phrase or layer."""
     title, layers = heading_of(drill, excerpt)
     phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
     bars = [
@@ -68,27 +51,40 @@ def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
     events, placed_bars, spans = _assembled(drill, excerpt, bars, layers)
     length = placed_bars[-1].start + placed_bars[-1].length
     tempo = TempoMap(tuple(_merged(spans)))
-    return Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+    whole = Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+    window = _window(whole)
+    return _clip(whole, *window) if window else whole
+
+
+def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
+    """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
+    known = tuple(dict.fromkeys(layer for phrase in phrases for layer in phrase.layers))
+    if excerpt.layer != TOGETHER and excerpt.layer not in known:
+        raise KeyError(excerpt.layer)
+    if excerpt.kind is Kind.PIECE:
+        title = drill.title
+    else:
+        title = " + ".join(dict.fromkeys(phrase.name for phrase in phrases))
+    return title, known if excerpt.layer == TOGETHER else (excerpt.layer,)
 
 
 def outline_of(drill: Drill, excerpt: Excerpt) -> tuple[list[Stroke], Fraction]:
-    """The strokes of an excerpt, and how many beats at its rung it lasts with its count-in.
+    """The strokes of an excerpt, and how many beats at its rung it lasts after whole bars of count-in.
 
     As `passage_of` has them, but of whole phrases in a fraction of its time. KeyError as there.
     """
-    if excerpt.kind not in (Kind.PHRASE, Kind.SECTION, Kind.PIECE):
+    first: Bar | PassageBar
+    if excerpt.kind in (Kind.PHRASE, Kind.SECTION, Kind.PIECE):
+        phrases = [drill.phrase(phrase) for phrase in excerpt.phrases]
+        strokes, first = list(_strokes(drill, excerpt, phrases)), phrases[0].bars[0]
+        ratio, music = first.start_ratio, sum(phrase.lasting for phrase in phrases) / drill.tempo.beat_whole
+    else:
         passage = passage_of(drill, excerpt)
-        strokes = [event.stroke for event in passage.logged_events]
-        count_in = _count_in(drill, passage.bars[0].meter, passage.tempo.spans[0].start_ratio)
-        return strokes, count_in + passage.seconds(60)
-    phrases = [drill.phrase(phrase) for phrase in excerpt.phrases]
-    first = phrases[0].bars[0]
-    music = sum((phrase.lasting for phrase in phrases), Fraction(0)) / drill.tempo.beat_whole
-    return list(_strokes(drill, excerpt, phrases)), _count_in(drill, first.meter, first.start_ratio) + music
-
-
-def _count_in(drill: Drill, meter: Meter, ratio: Fraction) -> Fraction:
-    return drill.count_in_bars * meter.beats * meter.beat_whole / drill.tempo.beat_whole / ratio
+        strokes, first = [event.stroke for event in passage.logged_events], passage.bars[0]
+        ratio, music = passage.tempo.spans[0].start_ratio, passage.seconds(60)
+    count_in = drill.count_in_bars * first.meter.beats * first.meter.beat_whole / drill.tempo.beat_whole
+    return strokes, count_in / ratio + music
 
 
 def _strokes(drill: Drill, excerpt: Excerpt, phrases: list[Phrase]) -> Iterator[Stroke]:
@@ -101,15 +97,6 @@ def _strokes(drill: Drill, excerpt: Excerpt, phrases: list[Phrase]) -> Iterator[
             move = move_of(last_place.get(event.layer, ""), place)
             yield phrase.id, event.layer, place, move, "" if place else notes_text(notes)
             last_place[event.layer] = place or last_place.get(event.layer, "")
-
-
-def cut(whole: Passage, excerpt: Excerpt) -> Passage:
-    """What the excerpt plays of its `whole_of`. Raises KeyError where that has no such node, move or half."""
-    window = _window(whole, excerpt)
-    passage = replace(whole, excerpt=excerpt)
-    if window is not None:
-        passage = _clip(passage, *window)
-    return replace(passage, events=tuple(_labelled(passage.events)))
 
 
 def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]:
@@ -130,7 +117,8 @@ def _assembled(
     placed_bars: list[PassageBar] = []
     events: list[PlacedEvent] = []
     spans: list[TempoSpan] = []
-    known: dict[tuple[int, int, str], tuple[str, float]] = {}
+    last_place: dict[str, str] = {}
+    sounding = _sounding_on(drill.instrument)
     start = Fraction(0)
     for index, (phrase, number, bar) in enumerate(bars):
         beat_length = bar.meter.beat_whole / drill.tempo.beat_whole
@@ -148,7 +136,23 @@ def _assembled(
             after, hold = event.beat - offset, event.hold
             if not whole_beats:
                 after, hold = after * beat_length, hold * beat_length
-            events.append(_place(known, drill.instrument, event, notes, start + after, hold, index))
+            placed = tuple(PlacedNote(note, *sounding(note.string, note.node, note.stop)) for note in notes)
+            place = "+".join([each.node_key for each in placed if each.node_key])
+            before = last_place.get(event.layer, "")
+            events.append(
+                PlacedEvent(
+                    len(events) + 1,
+                    event.layer,
+                    start + after,
+                    hold,
+                    index,
+                    event.beat,
+                    placed,
+                    place=place,
+                    move_from=before,
+                )
+            )
+            last_place[event.layer] = place or before
         start += length
     return events, placed_bars, spans
 
@@ -164,32 +168,16 @@ def _played(bar: Bar, excerpt: Excerpt, layers: tuple[str, ...]) -> list[tuple[E
     return sorted(kept, key=lambda pair: (float(pair[0].beat), layers.index(pair[0].layer)))
 
 
-def _place(
-    known: dict[tuple[int, int, str], tuple[str, float]],
-    instrument: Instrument,
-    event: Event,
-    notes: tuple[Note, ...],
-    onset: Fraction,
-    hold: Fraction,
-    bar: int,
-) -> PlacedEvent:
-    """An event in its passage; `known` has the node key and pitch of each place that was met, and is added to."""
-    placed = []
-    for note in notes:
-        at = (note.string, note.stop, note.node.key if note.node else "")
-        if at not in known:
-            known[at] = _sounding(instrument, note)
-        placed.append(PlacedNote(note, *known[at]))
-    place = "+".join(item.node_key for item in placed if item.node_key)
-    return PlacedEvent(0, event.layer, onset, hold, bar, event.beat, tuple(placed), place=place)
+def _sounding_on(instrument: Instrument) -> Callable[[int, Node | None, int], tuple[str, float]]:
+    """What gives the node key of a place, empty where there is no node, and its pitch in Hz."""
 
+    @cache
+    def sounding(string: int, node: Node | None, stop: int) -> tuple[str, float]:
+        if node is None:
+            return "", instrument.fretted_hz(string, stop)
+        return instrument.node_key(string, node, stop), instrument.sounding_hz(string, node, stop)
 
-def _sounding(instrument: Instrument, note: Note) -> tuple[str, float]:
-    """The node key, empty where there is no node, and the pitch in Hz."""
-    if note.node is None:
-        return "", instrument.fretted_hz(note.string, note.stop)
-    key = instrument.node_key(note.string, note.node, note.stop)
-    return key, instrument.sounding_hz(note.string, note.node, note.stop)
+    return sounding
 
 
 def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
@@ -201,26 +189,6 @@ def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
             first = span
         last = span
     yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
-
-
-def _labelled(events: tuple[PlacedEvent, ...]) -> Iterator[PlacedEvent]:
-    # Spelt out here and in `_clip`: `replace` takes several times as long, and a plan works out many passages.
-    last_place: dict[str, str] = {}
-    for label, event in enumerate(events, 1):
-        yield PlacedEvent(
-            label,
-            event.layer,
-            event.onset,
-            event.hold,
-            event.bar,
-            event.beat,
-            event.notes,
-            event.restruck,
-            event.place,
-            last_place.get(event.layer, ""),
-        )
-        if event.place:
-            last_place[event.layer] = event.place
 
 
 def _half_point(passage: Passage) -> Fraction | None:
@@ -239,8 +207,12 @@ def _half_point(passage: Passage) -> Fraction | None:
     return min(fitting, key=lambda line: (abs(line - middle), line), default=None)
 
 
-def _window(whole: Passage, excerpt: Excerpt) -> tuple[Fraction, Fraction] | None:
-    """First and last tempo beat of an excerpt that is shorter than its bars; None for all of them."""
+def _window(whole: Passage) -> tuple[Fraction, Fraction] | None:
+    """First and last tempo beat of an excerpt that is shorter than its bars; None for all of them.
+
+    KeyError where they have no such node, move or half.
+    """
+    excerpt = whole.excerpt
     if excerpt.kind is Kind.HALF:
         point = _half_point(whole)
         if point is None or excerpt.subject not in ("1", "2"):
@@ -286,10 +258,11 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
         skipped = bar.first_beat + (left - bar.start) / bar.beat_length
         bars.append(replace(bar, start=left - start, length=right - left, first_beat=skipped))
     events: list[PlacedEvent] = []
+    last_place: dict[str, str] = {}
     subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
     wanted = set(subject.replace(">", "+").split("+")) if subject else set()
     for event in passage.events:
-        onset, hold, beat, bar_index, held_over = event.onset, event.hold, event.beat, event.bar, False
+        onset, hold, beat, held_over = event.onset, event.hold, event.beat, False
         if onset >= stop:
             break
         if onset < start:
@@ -299,19 +272,23 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
         # In an excerpt about a node or a move, other harmonics would blur what is rated.
         elif wanted and event.place and not wanted & set(event.place.split("+")):
             continue
+        before = last_place.get(event.layer, "")
         events.append(
+            # Spelt out: `replace` takes several times as long, and a plan works out many passages.
             PlacedEvent(
-                0,
+                len(events) + 1,
                 event.layer,
                 onset - start,
                 hold,
-                0 if held_over else index_of[bar_index],
+                0 if held_over else index_of[event.bar],
                 beat,
                 event.notes,
-                event.restruck or held_over,
+                held_over,
                 event.place,
+                before,
             )
         )
+        last_place[event.layer] = event.place or before
     spans = tuple(_clipped_spans(passage.tempo, start, stop))
     return replace(
         passage, events=tuple(events), bars=tuple(bars), length=stop - start, tempo=TempoMap(spans)

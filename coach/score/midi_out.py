@@ -23,7 +23,7 @@ import mido
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.music.clicktrack import clicks_of, count_in_beats
+from coach.music.clicktrack import clicks_of, count_in_length
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage, whole_piece
 from coach.music.key import Key
@@ -125,10 +125,8 @@ class _Ticks:
     """Places in ticks; the count-in's first click is tick 0."""
 
     def __init__(self, passage: Passage, drill: Drill) -> None:
-        first = passage.bars[0]
-        count_in = count_in_beats(passage, drill.count_in_bars)
         self.quarters = drill.tempo.beat_whole * 4
-        self.lead = (first.first_beat - count_in.start) * first.beat_length if count_in else Fraction(0)
+        self.lead = count_in_length(passage, drill.count_in_bars)
         self.end = self.at(passage.length)
 
     def at(self, beat: Fraction | float) -> int:

@@ -10,11 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from itertools import islice
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.music.clicktrack import ClickAt, clicks_of
+from coach.music.clicktrack import ClickAt, clicks_of, count_in_s
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Passage, PlacedEvent
 
@@ -76,8 +75,7 @@ class _Due(Mapping[int, Fraction]):
 def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in_bars: int) -> RepTimeline:
     """The times of one rep of `passage` at a rung."""
     clicks = clicks_of(passage, tempo_bpm, count_in_bars, click)
-    lead_s = max((-click_at.seconds for click_at in islice(clicks, 1)), default=Fraction(0))
-    lead_s = max(lead_s, Fraction(0))
+    lead_s = count_in_s(passage, tempo_bpm, count_in_bars)
     events = {event.label: event for event in passage.events}
 
     def at(beat: Fraction) -> Fraction:
