@@ -1,24 +1,22 @@
 """Reads the command line's words and hands them to the command's module, which is imported only now.
 
-A command module has `configure(parser)` and `run(arguments) -> int`. Errors that the user can mend are
+A command module has `configure(options)` and `run(arguments) -> int`. Errors that the user can mend are
 `CoachError` (exit status 1) or `UsageError` (exit status 2); they are printed to standard error.
 """
 
 from __future__ import annotations
 
-import argparse
 import difflib
 import importlib
 import os
-import re
 import sys
 from collections.abc import Mapping
 from itertools import pairwise
 from types import ModuleType
-from typing import Any, NoReturn
+from typing import NoReturn
 
+from coach.commands.options import Options
 from coach.ground.folding import columns_of, folded
-from coach.ground.plain import visible
 from coach.ground.problem import CoachError, UsageError
 
 
@@ -51,27 +49,31 @@ def _dispatch(words: list[str], commands: Mapping[str, str]) -> int:
         raise UsageError(
             f"{name!r} is not a command; `coach --help` lists them", guess=_meant(name, commands)
         )
-    module = _module(name)
-    parser = _Parser(prog=f"coach {name}", description=commands[name])
-    module.configure(parser)
-    status: int = module.run(parser.parse_args(words[1:]))
+    options = _options(name, commands[name])
+    arguments, rest = options.parse_known_args(words[1:])
+    if rest:
+        _refuse(rest, options.in_charge(arguments), commands)
+    status: int = _module(name).run(arguments)
     return status
 
 
-class _Parser(argparse.ArgumentParser):
-    """Hands no word to the terminal as it is, and swallows no error of the stream that help goes to."""
+def _options(command: str, about: str) -> Options:
+    options = Options(prog=f"coach {command}", description=about)
+    _module(command).configure(options)
+    return options
 
-    def print_help(self, file: Any = None) -> None:
-        print(self.format_help(), end="", file=file or sys.stdout)
 
-    def error(self, message: str) -> NoReturn:
-        told = message.replace("invalid int value:", "expected a whole number, found")
-        if wrong := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", told):
-            near = difflib.get_close_matches(wrong[1], re.findall(r"[\w-]+", wrong[2]), n=1)
-            told += f" (did you mean {near[0]}?)" if near else ""
-        self.print_usage(sys.stderr)
-        rows = folded(visible(f"{self.prog}: error: {told}"), columns_of(sys.stderr))
-        self.exit(2, "\n".join([*rows, ""]))
+def _refuse(words: list[str], options: Options, commands: Mapping[str, str]) -> NoReturn:
+    """UsageError for words that a command does not take: what it takes, and the likely slip or who takes them."""
+    word = next((word for word in words if word.startswith("-")), words[0]).partition("=")[0]
+    if not word.startswith("-"):
+        message = f"is one word too many for `{options.prog}`; its words stand together, before or after all options"
+        raise UsageError(message, word, guess=f"{options.prog} --help")
+    everywhere = [one for name, about in commands.items() for one in _options(name, about).every()]
+    takers = [f"{one.prog} {word}" for one in everywhere if word in one.names]
+    near = takers[:2] or difflib.get_close_matches(word, options.names, n=1, cutoff=0.7)
+    allowed = f"is no option of `{options.prog}`, which takes {', '.join(options.names)}"
+    raise UsageError(allowed, word, guess=f"did you mean {' or '.join(near)}?" if near else "")
 
 
 def _module(command: str) -> ModuleType:

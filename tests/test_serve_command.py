@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import shlex
 import sys
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.commands.options import Options
 from coach.commands.serve import configure, practice_command
 
 
@@ -30,7 +30,7 @@ def test_a_port_out_of_range_is_refused(tmp_path: Path, capsys: pytest.CaptureFi
 
 
 def test_what_was_asked_for_reaches_the_session_in_the_browser() -> None:
-    parser = argparse.ArgumentParser()
+    parser = Options()
     configure(parser)
     words = shlex.split(practice_command(parser.parse_args(["kite", "--anyway", "--minutes", "9"])))
     assert words[4:] == ["practice", "--minutes", "9", "--anyway", "--", "kite"]

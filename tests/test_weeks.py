@@ -272,6 +272,15 @@ def test_the_student_whom_a_teachers_file_names_is_the_player(tmp_path, capsys):
             r"the command comes first: coach practice --folder there harbour",
         ),
         (["practise"], 2, r"'practise' is not a command; `coach --help` lists them (practice?)"),
+        (
+            ["plan", "--answers", "x"],
+            2,
+            "--answers: is no option of `coach plan`, which takes --help, --folder, --player, --date, --minutes,"
+            " --events, --json (did you mean coach practice --answers?)",
+        ),
+        (["plan", "--mintes", "5"], 2, "(did you mean --minutes?)"),
+        (["log", "undo", "--since=1"], 2, "--since: is no option of `coach log undo`, which takes --help,"),
+        (["forecast", "harbour", "quay"], 2, "quay: is one word too many for `coach forecast`"),
     ],
 )
 def test_wrong_use_is_told_in_one_line_with_its_exit_status(

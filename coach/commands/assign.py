@@ -12,9 +12,6 @@ from datetime import date
 from pathlib import Path
 
 from coach.commands.common import (
-    add_folder,
-    add_output,
-    add_whole,
     clock,
     fresh_id,
     parse_date,
@@ -23,6 +20,7 @@ from coach.commands.common import (
     warn,
     write_output,
 )
+from coach.commands.options import BPM, Options
 from coach.folder.library import find_drill, write_ids
 from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
 from coach.ground.plain import bare_name, counted, listed, plain_text, same_name
@@ -30,7 +28,6 @@ from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import FileKind, read_text
 from coach.log.entries import practice_day
 from coach.music.drill import AskedPart, Assignment, Drill
-from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.report.assigned import assigned_text
 from coach.report.handed import FILE, Handed, handed_out, recall, remember
 from coach.score.ids import slug
@@ -82,29 +79,23 @@ class Handout:
         return part_fault(part, asked_names(self.drill.phrases, self.drill.instrument), self.drill.tempo)
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_folder(parser)
-    parser.add_argument("drills", nargs="+", metavar="DRILL", help="drill files or names")
-    parser.add_argument("--to", nargs="+", action="extend", default=[], metavar="NAME", help="the students")
-    parser.add_argument(
-        "--class", dest="class_list", metavar="FILE", help="a list of students, one name per line"
-    )
+def configure(options: Options) -> None:
+    options.folder()
+    options.text("drills DRILL", "drill files or names", nargs="+")
+    options.texts("--to NAME", "the students")
+    options.text("--class FILE", "a list of students, one name per line", dest="class_list")
     kept = "default: as in the file's own assignment"
     last = f"{kept}, else as this student has it"
-    parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({last})")
-    add_whole(parser, "--goal", "BPM", "bpm", f"goal tempo ({last}, else the drill's)", (MIN_BPM, MAX_BPM))
-    parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({last})")
-    parser.add_argument("--note", metavar="TEXT", help=f"a note to the student; '' for none ({kept})")
-    parser.add_argument(
-        "--only",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="PART",
-        help=f"only these phrases or nodes, with goals: 'window at 60' '3.2 on D2 at 50'; '' for all ({last})",
+    options.text("--from NAME", f"you ({last})", dest="teacher")
+    options.whole("--goal BPM", BPM, f"goal tempo ({last}, else the drill's)")
+    options.text("--due YYYY-MM-DD", f"by when; '' for no date ({last})")
+    options.text("--note TEXT", f"a note to the student; '' for none ({kept})")
+    options.texts(
+        "--only PART",
+        f"only these phrases or nodes, with goals: 'window at 60' '3.2 on D2 at 50'; '' for all ({last})",
     )
-    parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
-    add_output(parser, "the student's file; for several students, a folder", required=True)
+    options.text("--date YYYY-MM-DD", argparse.SUPPRESS, default="")
+    options.output("the student's file; for several students, a folder", required=True)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -11,9 +11,6 @@ from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
-    add_folder,
-    add_json,
-    add_output,
     places_of,
     say,
     say_json,
@@ -21,6 +18,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.instrument_options import own_of
+from coach.commands.options import Options
 from coach.folder.library import find_drill
 from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
@@ -44,24 +42,13 @@ PROBLEM_KEYS = ("severity", "line", "column", "field", "message", "guess", "sour
 """What `--json` tells of a problem."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "files",
-        metavar="FILE",
-        nargs="*",
-        help="drill files, or names of your drills; - is standard input",
-    )
-    parser.add_argument(
-        "--fix",
-        action="store_true",
-        help="first repair the files where the repair is certain; comments and layout stay",
-    )
-    parser.add_argument(
-        "--schema", action="store_true", help="only print the JSON Schema of drill files, for editors"
-    )
-    add_folder(parser)
-    add_json(parser)
-    add_output(parser, "where --schema is written")
+def configure(options: Options) -> None:
+    options.text("files FILE", "drill files, or names of your drills; - is standard input", nargs="*")
+    options.flag("--fix", "first repair the files where the repair is certain; comments and layout stay")
+    options.flag("--schema", "only print the JSON Schema of drill files, for editors")
+    options.folder()
+    options.json()
+    options.output("where --schema is written")
 
 
 def run(arguments: argparse.Namespace) -> int:

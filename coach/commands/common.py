@@ -8,12 +8,10 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
-from functools import partial
 from pathlib import Path
 from typing import Any, TextIO
 
 from coach.ground.days import day_from
-from coach.ground.digits import whole_number
 from coach.ground.files import free_path, write_whole
 from coach.ground.folding import columns_of, folded
 from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
@@ -22,139 +20,6 @@ from coach.ground.problem import CoachError, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
 from coach.log.pen import ENDING as LOG_ENDING
-
-
-def add_folder(parser: argparse.ArgumentParser) -> None:
-    """`--folder DIR`."""
-    parser.add_argument(
-        "--folder",
-        metavar="DIR",
-        help="practice folder (default: the current folder if it has drills/ or progress/, "
-        "else the user-data folder)",
-    )
-
-
-def add_log_options(parser: argparse.ArgumentParser) -> None:
-    """`--folder`, `--player`, `--date`: for every command that touches the log."""
-    add_folder(parser)
-    parser.add_argument("--player", metavar="NAME", default="", help="whose log (default: the only player)")
-    parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="practice day (default: today)")
-
-
-def add_drills(parser: argparse.ArgumentParser) -> None:
-    """`[DRILL...]`: the drills that a session is about."""
-    parser.add_argument(
-        "drills",
-        nargs="*",
-        metavar="DRILL",
-        help="drills by file, name, id or title (default: the daily plan)",
-    )
-
-
-def add_minutes(parser: argparse.ArgumentParser) -> None:
-    """`--minutes N`: how long a session is."""
-    add_whole(
-        parser, "--minutes", "N", "minutes", "session length: 1 to 240 (default: the setting, 20)", (1, 240)
-    )
-
-
-def add_whole(
-    parser: argparse.ArgumentParser,
-    option: str,
-    metavar: str,
-    unit: str,
-    about: str,
-    allowed: tuple[int, int],
-    **more: Any,
-) -> None:
-    """An option that takes a whole number; UsageError with what is allowed where it is given another."""
-    low, high = allowed
-
-    def read(text: str) -> int:
-        number = whole_number(text)
-        if number is None or not low <= number <= high:
-            where = option if option.startswith("-") else metavar
-            if text.strip().isdecimal():
-                raise UsageError(f"{text.strip()} is outside {low} to {high} {unit}".rstrip(), where)
-            raise UsageError(f"{text!r} is not a whole number from {low} to {high}", where)
-        return number
-
-    parser.add_argument(option, type=read, metavar=metavar, help=about, **more)
-
-
-def add_number(
-    parser: argparse.ArgumentParser,
-    option: str,
-    metavar: str,
-    unit: str,
-    about: str,
-    allowed: tuple[float, float] | None = None,
-    default: float | None = None,
-) -> None:
-    """An option that takes a number, of those `allowed`."""
-    read = partial(number, option=option, unit=unit, allowed=allowed)
-    parser.add_argument(option, type=read, metavar=metavar, help=about, default=default)
-
-
-def number(text: str, option: str, unit: str = "", allowed: tuple[float, float] | None = None) -> float:
-    """A finite number typed for an option; UsageError with what is allowed where it is none."""
-    low, high = allowed or (-sys.float_info.max, sys.float_info.max)
-    span = f"{low:g} to {high:g} {unit}" if allowed else ""
-    try:
-        value = float(text)
-    except ValueError:
-        wanted = f"a number from {span}" if allowed else f"a number of {unit}" if unit else "a number"
-        guess = f"{text.replace(',', '.')}?" if "," in text else ""
-        raise UsageError(f"'{text}' is not {wanted}", option, guess=guess) from None
-    if not low <= value <= high:
-        raise UsageError(
-            f"{text} is outside {span}" if allowed else f"'{text}' is not a number of {unit}", option
-        )
-    return value
-
-
-def add_session(parser: argparse.ArgumentParser) -> None:
-    """What every way to a session takes: drills, `--minutes`, `--silent`, `--anyway`, and the log's options."""
-    add_log_options(parser)
-    add_drills(parser)
-    add_minutes(parser)
-    parser.add_argument("--silent", action="store_true", help="no sound; the screen shows the beat")
-    parser.add_argument(
-        "--anyway", action="store_true", help="practise a drill that is assigned to someone else"
-    )
-
-
-def add_json(parser: argparse.ArgumentParser) -> None:
-    """`--json`: for commands that print data."""
-    parser.add_argument("--json", action="store_true", help="print JSON")
-
-
-def add_forms(parser: argparse.ArgumentParser, csv: str) -> argparse._MutuallyExclusiveGroup:
-    """`--json`, `--csv`, `--html`: the forms of a report, of which one is chosen."""
-    forms = parser.add_mutually_exclusive_group()
-    forms.add_argument("--json", action="store_true", help="print JSON")
-    forms.add_argument("--csv", action="store_true", help=csv)
-    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
-    return forms
-
-
-def add_output(parser: argparse.ArgumentParser, what: str, required: bool = False) -> None:
-    """`-o FILE`: for commands that write a file; `-` is standard output."""
-    parser.add_argument(
-        "-o",
-        "--output",
-        type=_target,
-        metavar="FILE",
-        required=required,
-        help=f"{what}; - is standard output",
-    )
-
-
-def _target(name: str) -> str:
-    if not name:
-        # As a shell leaves it where a variable is not set.
-        raise UsageError("the file's name is empty", "-o", guess="-o FILE; - is standard output")
-    return name
 
 
 def places_of(arguments: argparse.Namespace) -> Places:
@@ -188,12 +53,6 @@ def parse_date(text: str, option: str = "--date") -> date:
         return day_from(text)
     except ValueError as error:
         raise UsageError(str(error), option, guess="write year-month-day, as in 2026-12-03") from None
-
-
-def add_since(parser: argparse.ArgumentParser, what: str) -> None:
-    """`--since DAY`."""
-    read = partial(parse_date, option="--since")
-    parser.add_argument("--since", type=read, metavar="YYYY-MM-DD", help=what)
 
 
 def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tuple[int, int]:

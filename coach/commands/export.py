@@ -9,9 +9,6 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import (
-    add_folder,
-    add_output,
-    add_whole,
     places_of,
     refuse_unfit,
     say,
@@ -19,6 +16,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.instrument_options import own_of
+from coach.commands.options import BPM, Options, Within
 from coach.folder.library import drill_on_own, find_drill, names_of
 from coach.ground.fields import did_you_mean
 from coach.ground.frozen import frozen
@@ -28,7 +26,6 @@ from coach.ground.source import nearest
 from coach.music.drill import drill_part
 from coach.music.excerpt import whole_piece
 from coach.music.passages import passage_of
-from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.paper.lane import plain_sheet
 from coach.paper.page import HTML_AIR_MM, html_page
 from coach.paper.sheet import DEFAULT_PAPER, PAPERS
@@ -77,45 +74,31 @@ class Format:
     """Whether it is for the player's own instrument, and not for other programs."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
-    parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
+def configure(options: Options) -> None:
+    options.text("drill DRILL", "a drill by file, name, id or title")
+    options.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
     about = "tempo in bpm (default: the drill's goal)"
-    add_whole(parser, "--tempo", "BPM", "bpm", about, (MIN_BPM, MAX_BPM))
-    parser.add_argument(
-        "--click-only", action="store_true", help=f"{_of('click_only')}: click and count-in without the notes"
-    )
-    add_whole(
-        parser,
-        "--harmonics-octaves",
-        "N",
-        "octaves",
+    options.whole("--tempo BPM", BPM, about)
+    options.flag("--click-only", f"{_of('click_only')}: click and count-in without the notes")
+    options.whole(
+        "--harmonics-octaves N",
+        Within(*OCTAVES_RANGE, "octaves"),
         f"{_of('harmonics_octaves')}: how many octaves above its key the player's sounds play General "
         "MIDI program 32, guitar harmonics (default: 2, as common soundfonts do)",
-        OCTAVES_RANGE,
     )
-    add_whole(
-        parser,
-        "--repeats",
-        "N",
-        "",
-        f"{_of('repeats')}: how many times to play it (default: 1)",
-        REPEATS_RANGE,
+    options.whole(
+        "--repeats N", Within(*REPEATS_RANGE), f"{_of('repeats')}: how many times to play it (default: 1)"
     )
-    add_whole(parser, "--width", "N", "", f"{_of('width')}: characters per line (default: 80)", WIDTH_RANGE)
-    parser.add_argument(
+    options.whole("--width N", Within(*WIDTH_RANGE), f"{_of('width')}: characters per line (default: 80)")
+    options.add_argument(
         "--paper", choices=tuple(PAPERS), help=f"{_of('paper')}: paper size (default: {DEFAULT_PAPER})"
     )
-    parser.add_argument("--layer", metavar="NAME", help=f"{_of('layer')}: only this layer")
-    parser.add_argument("--easier", action="store_true", help=f"{_of('easier')}: the easier version")
-    parser.add_argument(
-        "--which",
-        metavar="NAME",
-        help="only this drill, by id or title, if the file has several (default: all)",
-    )
-    add_folder(parser)
+    options.text("--layer NAME", f"{_of('layer')}: only this layer")
+    options.flag("--easier", f"{_of('easier')}: the easier version")
+    options.text("--which NAME", "only this drill, by id or title, if the file has several (default: all)")
+    options.folder()
     printed = listed([name for name, row in FORMATS.items() if row.prints])
-    add_output(parser, f"the file to write (default for {printed}: print it)")
+    options.output(f"the file to write (default for {printed}: print it)")
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, tell
+from coach.commands.common import tell
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -18,9 +18,9 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
+from coach.commands.options import BPM, Options, Within, errors_of
 from coach.ground.digits import rounded, whole_number
 from coach.ground.problem import CoachError, UsageError
-from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.strings.fingering import Choice, Fingering, find_fingering
 from coach.strings.fingering_text import (
     cost_lines,
@@ -51,75 +51,59 @@ _WORD = re.compile(r"(?P<what>[rR]|.*?\d)(?:x(?P<beats>\d+(?:\.\d+)?(?:/\d+)?))?
 _DEFAULTS = FingeringSettings()
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "notes",
-        metavar="NOTE",
-        nargs="+",
-        help="a sounding pitch such as F#4; several are a melody: F#4x2 lasts two beats, D4+A4 start at once, "
+def configure(options: Options) -> None:
+    options.text(
+        "notes NOTE",
+        "a sounding pitch such as F#4; several are a melody: F#4x2 lasts two beats, D4+A4 start at once, "
         "r is a rest",
+        nargs="+",
     )
-    parser.add_argument(
-        "--hold",
-        metavar="STRING:FRET",
+    options.text(
+        "--hold STRING:FRET",
+        "a bass note that sounds throughout, as in A:3; may be repeated",
         action="append",
         default=[],
-        help="a bass note that sounds throughout, as in A:3; may be repeated",
     )
-    parser.add_argument(
-        "--bass",
-        metavar="LINE",
-        help="a bass line under a melody, as in 'E:0x4 A:3x4', or 'E1x4 C2x4' to have its strings found too",
+    options.text(
+        "--bass LINE",
+        "a bass line under a melody, as in 'E:0x4 A:3x4', or 'E1x4 C2x4' to have its strings found too",
     )
-    add_number(
-        parser, "--tempo", "BPM", "bpm", "tempo of the melody (default: 60)", (MIN_BPM, MAX_BPM), default=60.0
-    )
-    add_number(
-        parser,
-        "--ring",
-        "BEATS",
-        "beats",
+    options.number("--tempo BPM", BPM, "tempo of the melody (default: 60)", default=60.0)
+    options.number(
+        "--ring BEATS",
+        Within(LEAST_BEATS, MOST_BEATS, "beats"),
         "how long each melody note must ring (default: as long as it lasts)",
-        (LEAST_BEATS, MOST_BEATS),
     )
-    add_upto(parser)
-    add_number(
-        parser,
-        "--tolerance",
-        "CENTS",
-        "cents",
+    add_upto(options)
+    options.number(
+        "--tolerance CENTS",
+        Within(unit="cents"),
         "how far off the note a partial may be (default: 40, which includes partial 7)",
         default=_DEFAULTS.tolerance_cents,
     )
-    add_number(
-        parser,
-        "--reach-mm",
-        "MM",
-        "mm",
+    options.number(
+        "--reach-mm MM",
+        Within(unit="mm"),
         "span of the fretting hand (default: 130)",
         default=_DEFAULTS.reach_mm,
     )
-    add_number(
-        parser,
-        "--hand-speed",
-        "MM/S",
-        "mm/s",
+    options.number(
+        "--hand-speed MM/S",
+        Within(unit="mm/s"),
         "how fast the hand moves along the neck without effort (default: 1000)",
         default=_DEFAULTS.hand_speed_mm_s,
     )
-    add_finger(parser)
-    hands = parser.add_mutually_exclusive_group()
-    hands.add_argument(
+    add_finger(options)
+    hands = options.one_of()
+    options.flag(
         "--artificial",
-        action="store_true",
-        help="also artificial harmonics: stop a string, touch its octave node with the plucking hand",
+        "also artificial harmonics: stop a string, touch its octave node with the plucking hand",
+        hands,
     )
-    hands.add_argument(
-        "--fretting-hand", action="store_true", help="artificial harmonics by the fretting hand alone"
-    )
-    add_instrument(parser)
-    add_json(parser)
-    add_folder(parser)
+    options.flag("--fretting-hand", "artificial harmonics by the fretting hand alone", hands)
+    add_instrument(options)
+    options.json()
+    options.folder()
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -202,7 +186,7 @@ def _fingering_lines(
 
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:
-    try:
+    with errors_of("the search"):
         return FingeringSettings(
             upto=arguments.upto,
             tolerance_cents=arguments.tolerance,
@@ -212,8 +196,6 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
             plucking_hand=not arguments.fretting_hand,
             artificial=arguments.artificial,
         )
-    except ValueError as error:
-        raise UsageError(str(error), "the search") from None
 
 
 def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, str]]:
@@ -251,10 +233,8 @@ def _guess(text: str) -> str:
 
 
 def _midi(name: str, option: str) -> int:
-    try:
+    with errors_of(option):
         return midi_from_note(name)
-    except ValueError as error:
-        raise UsageError(str(error), option) from None
 
 
 def _melody(texts: Sequence[str], beat_s: float, ring_beats: float | None) -> list[WantedNote]:

@@ -9,7 +9,8 @@ from dataclasses import asdict
 from datetime import date
 from typing import Any
 
-from coach.commands.common import add_json, add_log_options, add_whole, tell
+from coach.commands.common import tell
+from coach.commands.options import MINUTES, Options, Within
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
@@ -23,28 +24,20 @@ WEAK_FROM = 0.2
 """Chance of not being clean from which a phrase is named."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    parser.add_argument("drill", metavar="DRILL", help="drill file or name")
-    add_whole(
-        parser,
-        "--minutes-a-day",
-        "N",
-        "minutes",
-        "minutes per practice day: 1 to 240 (default: the setting, 20)",
-        (1, 240),
+def configure(options: Options) -> None:
+    options.log()
+    options.text("drill DRILL", "drill file or name")
+    options.whole(
+        "--minutes-a-day N", MINUTES, "minutes per practice day: 1 to 240 (default: the setting, 20)"
     )
-    add_whole(
-        parser,
-        "--draws",
-        "N",
-        "players",
+    options.whole(
+        "--draws N",
+        Within(1, 1000, "players"),
         f"simulated players: 1 to 1000 (default: {DRAWS})",
-        (1, 1000),
         default=DRAWS,
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated players")
-    add_json(parser)
+    options.text("--seed N", "seed of the simulated players", type=int, default=1)
+    options.json()
 
 
 def run(arguments: argparse.Namespace) -> int:

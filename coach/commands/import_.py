@@ -10,8 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, add_whole, say, write_told
+from coach.commands.common import say, write_told
 from coach.commands.instrument_options import USUAL, named_instrument, own_of
+from coach.commands.options import Options, Within
 from coach.ground.plain import plain_text
 from coach.ground.problem import UsageError
 from coach.music.key import key_named
@@ -36,63 +37,48 @@ CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody
 """The options that ask for something else than a file holds: with one of them an export of ours is any score."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", help="a .musicxml, .xml, .mxl or .mid file")
-    parser.add_argument("--part", metavar="PART", help="part or track: its number from 1, or its name")
-    parser.add_argument(
-        "--melody",
-        metavar="WHICH",
-        help="arrange this line in natural harmonics over --bass: a part or track by number or name, or `staff 1` or "
+def configure(options: Options) -> None:
+    options.text("file FILE", "a .musicxml, .xml, .mxl or .mid file")
+    options.text("--part PART", "part or track: its number from 1, or its name")
+    options.text(
+        "--melody WHICH",
+        "arrange this line in natural harmonics over --bass: a part or track by number or name, or `staff 1` or "
         "`voice 1` of the part; the same name for both takes the highest and lowest notes of its chords",
     )
-    parser.add_argument("--bass", metavar="WHICH", help="the bass line under --melody, named in the same way")
-    parser.add_argument(
-        "--transpose",
-        metavar="HOW",
-        help="with --melody: best, the easiest key (default), or semitones such as -2, "
+    options.text("--bass WHICH", "the bass line under --melody, named in the same way")
+    options.text(
+        "--transpose HOW",
+        "with --melody: best, the easiest key (default), or semitones such as -2, "
         "at most 12, or a key such as 'D major'; octaves are chosen to suit",
     )
-    parser.add_argument(
-        "--bars",
-        metavar="A-B",
-        help="only these bars, by their numbers in the score; a pick-up at its start is 0",
-    )
-    parser.add_argument(
-        "--split",
-        metavar="HOW",
-        help="layers: voices (the file's voices or tracks), harmonics (harmonics and the rest), or a note such as "
+    options.text("--bars A-B", "only these bars, by their numbers in the score; a pick-up at its start is 0")
+    options.text(
+        "--split HOW",
+        "layers: voices (the file's voices or tracks), harmonics (harmonics and the rest), or a note such as "
         "C3: notes below it are the bass (default: voices, or harmonics where there is one voice with both)",
     )
-    add_whole(
-        parser,
-        "--every",
-        "N",
-        "bars",
+    options.whole(
+        "--every N",
+        Within(*BAR_PIECES, "bars"),
         "cut phrases every N bars (default: at rehearsal marks, double bars and repeats)",
-        BAR_PIECES,
     )
-    parser.add_argument(
-        "--instrument",
-        metavar="NAME",
-        help="one of your own, a ready-made one, or open notes: G2,D2,A1,E1 (default: what the file says, else the "
+    options.text(
+        "--instrument NAME",
+        "one of your own, a ready-made one, or open notes: G2,D2,A1,E1 (default: what the file says, else the "
         "first of your own, else one that has the notes)",
     )
-    parser.add_argument(
-        "--harmonics",
-        metavar="WHICH",
-        help="which notes are harmonics where the file doesn't say: a sounding pitch such as F#3, it and all above, "
+    options.text(
+        "--harmonics WHICH",
+        "which notes are harmonics where the file doesn't say: a sounding pitch such as F#3, it and all above, "
         "or a voice or track, by name or number from 1; each gets a node within 20 cents of it, or else stays stopped",
     )
-    add_whole(
-        parser,
-        "--harmonics-octaves",
-        "N",
-        "octaves",
+    options.whole(
+        "--harmonics-octaves N",
+        Within(*OCTAVES_RANGE, "octaves"),
         "midi: how far above its key program 32, guitar harmonics, sounds (default: what the file says, else 2)",
-        OCTAVES_RANGE,
     )
-    add_folder(parser)
-    add_output(parser, "the drill's file (default: standard output)")
+    options.folder()
+    options.output("the drill's file (default: standard output)")
 
 
 def run(arguments: argparse.Namespace) -> int:

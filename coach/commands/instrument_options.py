@@ -6,7 +6,8 @@ import argparse
 import re
 from collections.abc import Sequence
 
-from coach.commands.common import add_number, add_whole, number, places_of
+from coach.commands.common import places_of
+from coach.commands.options import Options, Within, errors_of, number
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import UsageError
@@ -20,58 +21,41 @@ from coach.words.names import tuning_name
 USUAL = "bass"
 
 
-def add_instrument(parser: argparse.ArgumentParser) -> None:
+def add_instrument(options: Options) -> None:
     """`--instrument`, `--strings`, `--scale-mm`, `--set-back-mm`, `--capo`, `--a4`, `--stiffness`."""
-    parser.add_argument(
-        "--instrument",
-        metavar="NAME",
-        help="an instrument of your own by its name in the settings, open notes as in G2,D2,A1,E1, or a ready-made "
+    options.text(
+        "--instrument NAME",
+        "an instrument of your own by its name in the settings, open notes as in G2,D2,A1,E1, or a ready-made "
         f"one: {', '.join(READY_MADE)} (default: the first of your own, else {USUAL})",
     )
-    parser.add_argument(
-        "--strings",
-        metavar="G2,D2,A1,E1",
-        help="open notes, highest string first, instead of the instrument's",
+    options.text("--strings G2,D2,A1,E1", "open notes, highest string first, instead of the instrument's")
+    options.text(
+        "--scale-mm MM",
+        "scale in mm, or in inches as 34in; for fanned frets one for each string (default: the instrument's)",
     )
-    parser.add_argument(
-        "--scale-mm",
-        metavar="MM",
-        help="scale in mm, or in inches as 34in; for fanned frets one for each string (default: the instrument's)",
+    options.text(
+        "--set-back-mm MM", "set-back of the saddles behind the scale: one for all, or one for each string"
     )
-    parser.add_argument(
-        "--set-back-mm",
-        metavar="MM",
-        help="set-back of the saddles behind the scale: one for all, or one for each string",
-    )
-    add_whole(parser, "--capo", "FRET", "", "a capo at this fret; 0 is none", CAPO_RANGE)
-    add_number(parser, "--a4", "HZ", "Hz", f"reference pitch in Hz (default: {A4_HZ:g})")
-    parser.add_argument(
-        "--stiffness",
-        metavar="B",
-        help="stiffness of the strings, such as 0.0003: one for all, or one for each",
-    )
+    options.whole("--capo FRET", Within(*CAPO_RANGE), "a capo at this fret; 0 is none")
+    options.number("--a4 HZ", Within(unit="Hz"), f"reference pitch in Hz (default: {A4_HZ:g})")
+    options.text("--stiffness B", "stiffness of the strings, such as 0.0003: one for all, or one for each")
 
 
-def add_upto(parser: argparse.ArgumentParser) -> None:
+def add_upto(options: Options) -> None:
     """`--upto`."""
-    add_whole(
-        parser,
-        "--upto",
-        "PARTIAL",
-        "",
+    options.whole(
+        "--upto PARTIAL",
+        Within(LOWEST_PARTIAL, HIGHEST_PARTIAL),
         f"highest partial (default: {DEFAULT_PARTIAL})",
-        (LOWEST_PARTIAL, HIGHEST_PARTIAL),
         default=DEFAULT_PARTIAL,
     )
 
 
-def add_finger(parser: argparse.ArgumentParser) -> None:
+def add_finger(options: Options) -> None:
     """`--finger-mm`."""
-    add_number(
-        parser,
-        "--finger-mm",
-        "MM",
-        "mm",
+    options.number(
+        "--finger-mm MM",
+        Within(unit="mm"),
         "width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
     )
 
@@ -120,23 +104,19 @@ def own_of(arguments: argparse.Namespace) -> tuple[Instrument, ...]:
 
 def named_instrument(text: str, own: Sequence[Instrument]) -> Instrument:
     """The player's own instrument of this name, else a ready-made one, or one with these open notes: `G2,D2,A1,E1`."""
-    try:
+    with errors_of("--instrument"):
         if "," in text or any(letter.isdecimal() for letter in text[:3]):
             notes = [note.strip() for note in text.split(",")]
             return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
         return next((mine for mine in own if mine.name == text), None) or ready_made(text)
-    except ValueError as error:
-        raise UsageError(str(error), "--instrument") from None
 
 
 def lengths(text: str, option: str) -> list[float]:
     """Lengths in mm typed for an option, with commas between them; UsageError when one is none."""
     if re.fullmatch(r"\d{3,},\d{1,2}", text):
         raise UsageError(f"'{text}' is not a length", option, guess=f"{text.replace(',', '.')}?")
-    try:
+    with errors_of(option):
         return [length_from(part) for part in text.split(",")]
-    except ValueError as error:
-        raise UsageError(str(error), option) from None
 
 
 def string_index(instrument: Instrument, text: str, option: str) -> int:

@@ -5,35 +5,31 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from coach.commands.common import add_log_options, add_whole, clock, places_of, say
+from coach.commands.common import clock, places_of, say
+from coach.commands.options import BPM, Options
 from coach.folder.library import named_phrase
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.learning.known import known_of
 from coach.log.entries import practice_day
-from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.session.desk import Desk
 from coach.words.amounts import short_day, tempo
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    parser.add_argument(
-        "drill",
+def configure(options: Options) -> None:
+    options.log()
+    options.text(
+        "drill DRILL[/PHRASE]",
+        "a drill, or one of its phrases; leave it out to list what you said",
         nargs="?",
-        metavar="DRILL[/PHRASE]",
-        help="a drill, or one of its phrases; leave it out to list what you said",
     )
-    add_whole(
-        parser,
-        "bpm",
-        "BPM",
-        "bpm",
+    options.whole(
+        "bpm BPM",
+        BPM,
         "about how fast you play it: counts as clean passes there; what is harder starts slower",
-        (MIN_BPM, MAX_BPM),
         nargs="?",
     )
-    parser.add_argument("--undo", action="store_true", help="take back what you said about it")
+    options.flag("--undo", "take back what you said about it")
 
 
 def run(arguments: argparse.Namespace) -> int:

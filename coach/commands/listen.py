@@ -9,7 +9,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, add_whole, places_of, say, tell
+from coach.commands.common import places_of, say, tell
+from coach.commands.options import BPM, Options, Within
 from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
@@ -21,7 +22,6 @@ from coach.listen.takes import ear_of, found_beginning, heard_beginning, recordi
 from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Passage, layer_choices, whole_phrase
 from coach.music.passages import passage_of
-from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.rating.table import Says
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
@@ -36,43 +36,26 @@ GIVEN = "--starts-at"
 BEGINS_BY = {CLICKS: "found by the clicks", NOTES: "found by its notes", GIVEN: "as --starts-at says"}
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure(options: Options) -> None:
     """Declare the options of `coach listen`."""
-    parser.add_argument(
-        "take", metavar="TAKE.wav", help="a recording of the phrase, with or without the count-in"
-    )
-    parser.add_argument(
-        "--drill", metavar="DRILL", required=True, help="a drill file, or a drill's name or title"
-    )
-    parser.add_argument("--phrase", metavar="PHRASE", required=True, help="the phrase's name, or its id")
-    parser.add_argument("--layer", metavar="LAYER", help="the layer that was played (default: all together)")
-    add_whole(
-        parser, "--tempo", "BPM", "bpm", "the tempo it was played at", (MIN_BPM, MAX_BPM), required=True
-    )
-    add_number(
-        parser,
-        "--starts-at",
-        "SECONDS",
-        "seconds",
+    options.text("take TAKE.wav", "a recording of the phrase, with or without the count-in")
+    options.text("--drill DRILL", "a drill file, or a drill's name or title", required=True)
+    options.text("--phrase PHRASE", "the phrase's name, or its id", required=True)
+    options.text("--layer LAYER", "the layer that was played (default: all together)")
+    options.whole("--tempo BPM", BPM, "the tempo it was played at", required=True)
+    options.number(
+        "--starts-at SECONDS",
+        Within(0, LONGEST_S, "seconds"),
         "about when beat 1 falls in the take, where the phrase is not found or comes more than once; the clicks, "
         "or else the notes, near there say it exactly (default: found by listening)",
-        (0, LONGEST_S),
     )
-    parser.add_argument(
-        "--open-strings",
-        metavar="OPEN.wav",
-        help="one pluck of each open string, lowest first, with pauses",
+    options.text("--open-strings OPEN.wav", "one pluck of each open string, lowest first, with pauses")
+    options.texts(
+        "--clean TAKE.wav",
+        "at least two takes of the same passage that you know to be clean, to learn from",
     )
-    parser.add_argument(
-        "--clean",
-        metavar="TAKE.wav",
-        nargs="+",
-        action="extend",
-        default=[],
-        help="at least two takes of the same passage that you know to be clean, to learn from",
-    )
-    add_folder(parser)
-    add_json(parser)
+    options.folder()
+    options.json()
 
 
 def run(arguments: argparse.Namespace) -> int:

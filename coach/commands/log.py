@@ -9,11 +9,6 @@ import sys
 from collections.abc import Callable
 
 from coach.commands.common import (
-    add_folder,
-    add_json,
-    add_log_options,
-    add_output,
-    add_since,
     clock,
     fresh_id,
     parse_date,
@@ -25,6 +20,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.log_people import forget
+from coach.commands.options import Options
 from coach.folder.library import load_library, student_in
 from coach.ground.places import user_path
 from coach.ground.plain import counted, listed, plain_text
@@ -44,44 +40,40 @@ NAME_COLUMNS = 48
 LEAST_TITLE = 8
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+def configure(options: Options) -> None:
+    actions = options.add_subparsers(dest="action", metavar="ACTION", required=True)
 
     show = _action(
         actions, "show", _show, "list repetitions with their corrections; --date for one practice day"
     )
-    show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
-    add_since(show, "from this practice day on")
-    add_json(show)
+    show.text("drill DRILL", "only this drill (its id)", nargs="?", default="")
+    show.since("from this practice day on")
+    show.json()
 
     correct = _action(
         actions, "correct", _correct, "rate a repetition again; the first rating stays in the log"
     )
-    correct.add_argument(
-        "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
-    )
+    correct.text("rep REP", "id of the repetition, or its last letters (`coach log show`)")
     correct.add_argument("result", nargs="+", help=f"clean, {examples()}, unrated, or void (does not count)")
     note = _action(actions, "note", _note, "note something about the day, for your report and your teacher")
-    note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
+    note.text("text TEXT", "a sentence or two", nargs="+")
     _action(actions, "undo", _undo, "take back the last repetition; it stays in the log but no longer counts")
 
     export = _action(
         actions, "export", _export, "write a CSV table, one row per repetition, for a spreadsheet"
     )
-    add_output(export, "file to write (default: -)")
-    export.add_argument("--everybody", action="store_true", help="all players of this folder")
+    export.output("file to write (default: -)")
+    export.flag("--everybody", "all players of this folder")
 
     check = _action(actions, "check", _check, "say whether anything in the log is missing or damaged")
-    check.add_argument(
-        "--accept", action="store_true", help="carry on without lines that are gone, and stop reporting them"
-    )
-    add_json(check)
+    check.flag("--accept", "carry on without lines that are gone, and stop reporting them")
+    check.json()
 
     backup = _action(actions, "backup", _backup, "copy the log into one file, even during a session")
     backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: in progress/backups/)")
 
     players = _action(actions, "players", _players, "list who practises from this folder")
-    add_json(players)
+    players.json()
     rename = _action(
         actions, "rename", _rename, "give the player another name; two players of one name become one"
     )
@@ -91,21 +83,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "forget", help="remove a person for good", description="Remove a person for good."
     )
     leave.set_defaults(act=forget)
-    add_folder(leave)
-    leave.add_argument("player", metavar="PLAYER", help="name, or the last letters of the id")
-    leave.add_argument("--yes", action="store_true", help="don't ask")
+    leave.folder()
+    leave.text("player PLAYER", "name, or the last letters of the id")
+    leave.flag("--yes", "don't ask")
     actions.metavar = f"{{{','.join(actions.choices)}}}"
 
 
 def _action(
-    actions: argparse._SubParsersAction[argparse.ArgumentParser],
+    actions: argparse._SubParsersAction[Options],
     name: str,
     act: Callable[[argparse.Namespace], int],
     summary: str,
-) -> argparse.ArgumentParser:
+) -> Options:
     parser = actions.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
     parser.set_defaults(act=act)
-    add_log_options(parser)
+    parser.log()
     return parser
 
 

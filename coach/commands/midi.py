@@ -12,7 +12,8 @@ from dataclasses import asdict, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json, tell
+from coach.commands.common import places_of, say, say_json, tell
+from coach.commands.options import Options, Within
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
@@ -30,8 +31,8 @@ TEST_BEATS = 8
 LONGEST_S = 86_400
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
+def configure(options: Options) -> None:
+    options.add_argument(
         "what",
         nargs="?",
         default="list",
@@ -39,19 +40,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="list ports (the default), watch what comes in, test (send two bars of click and clock), "
         "bind a pedal to an action, or take a binding away",
     )
-    parser.add_argument("action", nargs="?", default="", help=f"for learn and forget: {', '.join(ACTIONS)}")
-    parser.add_argument("--port", metavar="NAME", default=None, help="the port's name, or part of it")
-    add_number(
-        parser,
-        "--seconds",
-        "N",
-        "seconds",
+    options.add_argument("action", nargs="?", default="", help=f"for learn and forget: {', '.join(ACTIONS)}")
+    options.text("--port NAME", "the port's name, or part of it")
+    options.number(
+        "--seconds N",
+        Within(0, LONGEST_S, "seconds"),
         "stop after this long (default: at Ctrl-C)",
-        (0, LONGEST_S),
         default=0.0,
     )
-    add_json(parser)
-    add_folder(parser)
+    options.json()
+    options.folder()
 
 
 def run(arguments: argparse.Namespace) -> int:

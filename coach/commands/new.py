@@ -10,8 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from coach.commands.common import add_folder, add_output, folder_lines, places_of, say, write_output
+from coach.commands.common import folder_lines, places_of, say, write_output
 from coach.commands.instrument_options import USUAL, lengths, named_instrument, own_of
+from coach.commands.options import Options, errors_of
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
@@ -49,27 +50,22 @@ QUESTIONS = {
 """What is asked for, and the answer that is taken where there is none."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--title", metavar="TEXT", help=f"title (default: {_usual('title')})")
-    parser.add_argument(
-        "--instrument",
-        metavar="NAME",
-        help="one of your own by its name in the settings, a ready-made one, or open notes: G2,D2,A1,E1 "
+def configure(options: Options) -> None:
+    options.text("--title TEXT", f"title (default: {_usual('title')})")
+    options.text(
+        "--instrument NAME",
+        "one of your own by its name in the settings, a ready-made one, or open notes: G2,D2,A1,E1 "
         "(default: the first of your own, else bass)",
     )
-    parser.add_argument(
-        "--scale-mm",
-        metavar="MM",
-        help="scale of the strings in mm, or in inches as 34in (default: the instrument's)",
+    options.text(
+        "--scale-mm MM", "scale of the strings in mm, or in inches as 34in (default: the instrument's)"
     )
-    parser.add_argument(
-        "--meter", metavar="METER", help=f"4/4, '6/8 in 2', '7/8 in 2+2+3' (default: {_usual('meter')})"
-    )
-    parser.add_argument("--start", metavar="BPM", help=f"first tempo (default: {_usual('start')})")
-    parser.add_argument("--goal", metavar="BPM", help="tempo to reach (default: half as fast again)")
-    parser.add_argument("--bars", metavar="N", help=f"bars in its phrase (default: {_usual('bars')})")
-    add_folder(parser)
-    add_output(parser, "the drill's file (default: a new file in the practice folder's drills)")
+    options.text("--meter METER", f"4/4, '6/8 in 2', '7/8 in 2+2+3' (default: {_usual('meter')})")
+    options.text("--start BPM", f"first tempo (default: {_usual('start')})")
+    options.text("--goal BPM", "tempo to reach (default: half as fast again)")
+    options.text("--bars N", f"bars in its phrase (default: {_usual('bars')})")
+    options.folder()
+    options.output("the drill's file (default: a new file in the practice folder's drills)")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -129,10 +125,8 @@ def _instrument(text: str, scale_mm: str | None, own: Sequence[Instrument]) -> t
     if scale_mm is None:
         return instrument, text if text in READY_MADE else ""
     notes = [string.name for string in instrument.strings]
-    try:
+    with errors_of("--scale-mm"):
         return Instrument.of(notes, lengths(scale_mm, "--scale-mm"), fretted=instrument.fretted), ""
-    except ValueError as error:
-        raise UsageError(str(error), "--scale-mm") from None
 
 
 def _read(kind: Kind[Value], text: str, option: str) -> Value:

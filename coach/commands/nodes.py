@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, number, tell
+from coach.commands.common import tell
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -16,6 +16,7 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
+from coach.commands.options import Options, Within, errors_of, number
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.strings import fretboard, node_table, plucked
@@ -28,19 +29,21 @@ MARGIN_MM = 5.0
 """Beside the frets that are asked for."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_instrument(parser)
-    add_upto(parser)
-    parser.add_argument("--string", metavar="NAME", help="one string only, by name or number")
-    parser.add_argument("--frets", metavar="LOW-HIGH", help="only from one fret to another, as in 0-7")
-    add_number(
-        parser, "--pluck-mm", "MM", "mm", "plucking point, from the bridge (default: 0.09 of the scale)"
+def configure(options: Options) -> None:
+    add_instrument(options)
+    add_upto(options)
+    options.text("--string NAME", "one string only, by name or number")
+    options.text("--frets LOW-HIGH", "only from one fret to another, as in 0-7")
+    options.number(
+        "--pluck-mm MM", Within(unit="mm"), "plucking point, from the bridge (default: 0.09 of the scale)"
     )
-    add_number(parser, "--pickup-mm", "MM", "mm", "pickup, from the bridge (default: 0.07 of the scale)")
-    add_finger(parser)
-    parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
-    add_json(parser)
-    add_folder(parser)
+    options.number(
+        "--pickup-mm MM", Within(unit="mm"), "pickup, from the bridge (default: 0.07 of the scale)"
+    )
+    add_finger(options)
+    options.flag("--left-handed", "draw the nut on the right")
+    options.json()
+    options.folder()
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -53,10 +56,8 @@ def run(arguments: argparse.Namespace) -> int:
     pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", plucked.PICKUP_SHARE, instrument)
     low, high = _frets(arguments.frets)
     nodes = tuple(node for node in nodes_upto(arguments.upto) if low <= node.fret <= high)
-    try:
+    with errors_of("--finger-mm"):
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
-    except ValueError as error:
-        raise UsageError(str(error), "--finger-mm") from None
     if not rows and not arguments.json:
         raise UsageError(
             f"no node up to partial {arguments.upto} is between frets {low:g} and {high:g}",
@@ -119,10 +120,8 @@ def _weak_lines(
 def _point(given_mm: float | None, option: str, share: float, instrument: Instrument) -> float:
     """A point on the string in mm from the bridge."""
     at_mm = share * instrument.longest_mm if given_mm is None else given_mm
-    try:
+    with errors_of(option):
         plucked.place_weight(1, at_mm, instrument.longest_mm)
-    except ValueError as error:
-        raise UsageError(str(error), option) from None
     return at_mm
 
 

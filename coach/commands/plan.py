@@ -8,15 +8,12 @@ from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
-    add_drills,
-    add_json,
-    add_log_options,
-    add_minutes,
     clock,
     places_of,
     tell,
     warn,
 )
+from coach.commands.options import Options
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
 from coach.music.excerpt import Kind
@@ -32,16 +29,12 @@ if TYPE_CHECKING:
     from coach.music.excerpt import Excerpt
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    add_drills(parser)
-    add_minutes(parser)
-    parser.add_argument(
-        "--events",
-        action="store_true",
-        help="list the events of each item, numbered as in an answers file",
-    )
-    add_json(parser)
+def configure(options: Options) -> None:
+    options.log()
+    options.drills()
+    options.minutes()
+    options.flag("--events", "list the events of each item, numbered as in an answers file")
+    options.json()
 
 
 def run(arguments: argparse.Namespace) -> int:

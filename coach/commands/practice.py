@@ -12,7 +12,8 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, clock, folder_lines, fresh_id, places_of, say, warn
+from coach.commands.common import clock, folder_lines, fresh_id, places_of, say, warn
+from coach.commands.options import Options
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
@@ -33,20 +34,17 @@ EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_session(parser)
-    parser.add_argument(
-        "--through",
-        metavar="RUN",
+def configure(options: Options) -> None:
+    options.session()
+    options.text(
+        "--through RUN",
+        "play a drill from start to end, or from phrase A to phrase B",
         nargs="?",
         const=PIECE,
         default="",
-        help="play a drill from start to end, or from phrase A to phrase B",
     )
-    parser.add_argument(
-        "--answers",
-        metavar="FILE",
-        help="enter practice that you did away from the screen (see docs/answers-file.md)",
+    options.text(
+        "--answers FILE", "enter practice that you did away from the screen (see docs/answers-file.md)"
     )
 
 

@@ -9,10 +9,6 @@ import sys
 from typing import TYPE_CHECKING
 
 from coach.commands.common import (
-    add_forms,
-    add_log_options,
-    add_output,
-    add_since,
     clock,
     places_of,
     say,
@@ -20,6 +16,7 @@ from coach.commands.common import (
     write_told,
 )
 from coach.commands.instrument_options import own_of
+from coach.commands.options import Options
 from coach.folder.library import find_drill, load_library
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, UsageError
@@ -37,21 +34,15 @@ if TYPE_CHECKING:
     from coach.music.drill import Drill
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    parser.add_argument(
-        "drills", nargs="*", metavar="DRILL", help="only this drill, by file, name, id or title"
-    )
-    add_since(parser, "from this practice day on (default: 90 days)")
-    forms = add_forms(parser, "a CSV table, one row per phrase, node and move, for a spreadsheet")
-    forms.add_argument(
-        "--for-teacher",
-        action="store_true",
-        help="your reply to your teacher: these drills, or all assigned ones",
-    )
-    parser.add_argument("--without-notes", action="store_true", help="leave your notes out of the reply")
-    parser.add_argument("--yes", action="store_true", help="write the reply without asking")
-    add_output(parser, "file to write (default: -)")
+def configure(options: Options) -> None:
+    options.log()
+    options.text("drills DRILL", "only this drill, by file, name, id or title", nargs="*")
+    options.since("from this practice day on (default: 90 days)")
+    forms = options.forms("a CSV table, one row per phrase, node and move, for a spreadsheet")
+    options.flag("--for-teacher", "your reply to your teacher: these drills, or all assigned ones", forms)
+    options.flag("--without-notes", "leave your notes out of the reply")
+    options.flag("--yes", "write the reply without asking")
+    options.output("file to write (default: -)")
 
 
 def run(arguments: argparse.Namespace) -> int:

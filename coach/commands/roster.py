@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from coach.commands.common import add_forms, add_output, clock, places_of, warn, write_told
+from coach.commands.common import clock, places_of, warn, write_told
+from coach.commands.options import Options
 from coach.ground.fields import did_you_mean
 from coach.ground.places import user_path
 from coach.ground.plain import counted, json_text, listed
@@ -19,24 +20,15 @@ from coach.report.overview_lines import class_lines, student_lines
 _NEEDS = ", ".join(f"{kind} ({word})" for kind, (word, _first) in KINDS.items())
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("directory", metavar="FOLDER", help="folder with your students' replies")
-    parser.add_argument(
-        "--student",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="only these students; for one, their whole page",
-    )
-    parser.add_argument("--drill", default="", metavar="DRILL", help="only this drill, by title or id")
-    parser.add_argument("--need", choices=KINDS, default="", help=f"only students with this need: {_NEEDS}")
-    parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
-    add_forms(parser, "a CSV table, for a spreadsheet")
-    parser.add_argument(
-        "--folder", metavar="DIR", help="your practice folder, in which `coach assign` noted the assignments"
-    )
-    add_output(parser, "file to write (default: -)")
+def configure(options: Options) -> None:
+    options.text("directory FOLDER", "folder with your students' replies")
+    options.texts("--student NAME", "only these students; for one, their whole page")
+    options.text("--drill DRILL", "only this drill, by title or id", default="")
+    options.add_argument("--need", choices=KINDS, default="", help=f"only students with this need: {_NEEDS}")
+    options.text("--date YYYY-MM-DD", "as of this day (default: today)", default="")
+    options.forms("a CSV table, for a spreadsheet")
+    options.text("--folder DIR", "your practice folder, in which `coach assign` noted the assignments")
+    options.output("file to write (default: -)")
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -7,22 +7,22 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_session, add_whole, clock, places_of, say
+from coach.commands.common import clock, places_of, say
+from coach.commands.options import Options, Within
 from coach.folder.library import named_drills
 from coach.ground.problem import CoachError, UsageError, reason_of
 
 PORT_RANGE = (1024, 65535)
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    add_session(parser)
-    parser.add_argument(
-        "--host",
+def configure(options: Options) -> None:
+    options.session()
+    options.text(
+        "--host ADDRESS",
+        "address to open (default: this computer only; 0.0.0.0: all devices on your network, with a code)",
         default="127.0.0.1",
-        metavar="ADDRESS",
-        help="address to open (default: this computer only; 0.0.0.0: all devices on your network, with a code)",
     )
-    add_whole(parser, "--port", "N", "", "1024 to 65535 (default: 8137)", PORT_RANGE, default=8137)
+    options.whole("--port N", Within(*PORT_RANGE), "1024 to 65535 (default: 8137)", default=8137)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -10,7 +10,8 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json, tell
+from coach.commands.common import places_of, say, say_json, tell
+from coach.commands.options import Options, Within
 from coach.commands.sound_input import hear_input
 from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
@@ -35,9 +36,9 @@ NONE_FOUND = {
 }
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure(options: Options) -> None:
     """Declare the options of `coach sound`."""
-    parser.add_argument(
+    options.add_argument(
         "what",
         nargs="?",
         default="list",
@@ -45,20 +46,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="list devices (the default), play a test, show the input's level, measure the latency, "
         "or set the offset by tapping",
     )
-    parser.add_argument("--device", metavar="NAME", default=None, help="the output's name, or part of it")
-    parser.add_argument(
-        "--input", metavar="NAME", default=None, help="the microphone's or other input's name, or part of it"
-    )
-    add_number(
-        parser, "--seconds", "S", "s", "how long `input` listens (default: 10)", (1, 600), default=10.0
-    )
-    parser.add_argument(
-        "--save",
-        action="store_true",
-        help="save device, input and offset in the settings (of latency only a negative one)",
-    )
-    add_json(parser)
-    add_folder(parser)
+    options.text("--device NAME", "the output's name, or part of it")
+    options.text("--input NAME", "the microphone's or other input's name, or part of it")
+    options.number("--seconds S", Within(1, 600, "s"), "how long `input` listens (default: 10)", default=10.0)
+    options.flag("--save", "save device, input and offset in the settings (of latency only a negative one)")
+    options.json()
+    options.folder()
 
 
 def run(arguments: argparse.Namespace) -> int:

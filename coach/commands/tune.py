@@ -13,10 +13,6 @@ from textwrap import wrap
 from typing import Any
 
 from coach.commands.common import (
-    add_folder,
-    add_json,
-    add_number,
-    add_output,
     clock,
     places_of,
     refuse_unfit,
@@ -30,6 +26,7 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
+from coach.commands.options import Options, Within
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.sound.player import RATE
@@ -59,53 +56,38 @@ WAYS_OF = {
 """The ways to use the tuning that take each option."""
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure(options: Options) -> None:
     """Declare the options of `coach tune`."""
-    add_instrument(parser)
-    parser.add_argument(
-        "--reference",
-        metavar="STRING",
-        help="the string to tune the others to (default: the lowest; A if bowed)",
-    )
-    parser.add_argument(
-        "--pair", metavar="LOW-HIGH", help="the two strings, as in E-A (default: the first pair)"
-    )
-    parser.add_argument("--tone", metavar="STRING", help="this open string instead of a pair")
-    add_number(
-        parser,
-        "--cents",
-        "CENTS",
-        "cents",
+    add_instrument(options)
+    options.text("--reference STRING", "the string to tune the others to (default: the lowest; A if bowed)")
+    options.text("--pair LOW-HIGH", "the two strings, as in E-A (default: the first pair)")
+    options.text("--tone STRING", "this open string instead of a pair")
+    options.number(
+        "--cents CENTS",
+        Within(*CENTS_RANGE, "cents"),
         "detune the higher string of the pair by this much (default: 0)",
-        CENTS_RANGE,
         default=0.0,
     )
-    parser.add_argument(
-        "--hear",
-        action="store_true",
-        help="hear the pair on the tuning screen, where the arrow keys detune its higher string",
+    options.flag(
+        "--hear", "hear the pair on the tuning screen, where the arrow keys detune its higher string"
     )
-    parser.add_argument("--silent", action="store_true", help="with --hear: no sound, only the numbers")
-    parser.add_argument(
-        "--listen",
-        action="store_true",
-        help="listen to your strings through the microphone, and say which peg to turn which way",
+    options.flag("--silent", "with --hear: no sound, only the numbers")
+    options.flag(
+        "--listen", "listen to your strings through the microphone, and say which peg to turn which way"
     )
-    parser.add_argument(
-        "--from",
-        metavar="FILE.wav",
-        dest="take",
-        help="with --listen: a recording instead of the microphone, of --pair, of --tone, "
+    options.text(
+        "--from FILE.wav",
+        "with --listen: a recording instead of the microphone, of --pair, of --tone, "
         "or with `--tone all` of one pluck of each open string, lowest first",
+        dest="take",
     )
-    parser.add_argument(
+    options.flag(
         "--save",
-        action="store_true",
-        help="with --tone all, where the settings name no instrument: save this one with what was heard of it",
+        "with --tone all, where the settings name no instrument: save this one with what was heard of it",
     )
-    add_output(parser, "write the pair or the tone to a WAV file")
-    add_json(parser)
-    add_folder(parser)
+    options.output("write the pair or the tone to a WAV file")
+    options.json()
+    options.folder()
 
 
 def run(arguments: argparse.Namespace) -> int:
