@@ -60,7 +60,11 @@ PARTS: Mapping[str, tuple[Change, ...]] = {
     ),
     "the piece": (("choice.py", "    whole = at_hand(part, PIECE_REPS)\n", "    continue\n"),),
     "the piece no faster than its slowest phrase": (
-        ("choice.py", "replace(whole, bpm=min(whole.bpm, *(each.bpm for each in phrases)))", "whole"),
+        (
+            "readings.py",
+            "min(map(rung, [part, *material.parts(part.drill)] if whole else [part]))",
+            "rung(part)",
+        ),
     ),
     "the warm-up": (("choice.py", "None if sitting.warm or chosen is None else", "None if True else"),),
     "cold tests": (("choice.py", "TESTS_A_DAY = 3", "TESTS_A_DAY = 0"),),

@@ -25,7 +25,7 @@ from enum import StrEnum
 from coach.ground.frozen import frozen
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
-from coach.learning.readings import rung_of, seen
+from coach.learning.readings import no_faster, rung_of, seen
 from coach.learning.rung import EVENTS
 from coach.learning.skill import MASSED, SLOPE
 from coach.music.drill import Drill
@@ -165,13 +165,13 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
     at_hand_ids = learnt.skills.keys() | {each.drill for each in fresh}
     for drill in (drill for drill in material.drills if drill.id in at_hand_ids):
         parts = material.parts(drill)
-        phrases = [at_hand(part) for part in parts if part.key in learnt.records or part.excerpt in fresh]
-        offered += phrases
+        offered += [at_hand(part) for part in parts if part.key in learnt.records or part.excerpt in fresh]
         piece = material.piece(drill) if all(each.key in learnt.records for each in parts) else None
         part = material.part(piece) if piece else None
         if part:
             whole = at_hand(part, PIECE_REPS)
-            offered.append(replace(whole, bpm=min(whole.bpm, *(each.bpm for each in phrases))))
+            bpm = no_faster(material, part, lambda each: at_hand(each).bpm)
+            offered.append(replace(whole, bpm=bpm))
     return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left_alone]
 
 

@@ -7,6 +7,7 @@ node or a move four times in five, with the middle 80 % of what is not known. Da
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -164,10 +165,14 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
 
 
 def taken_up(learnt: Learnt, material: Material, part: Part, day: int) -> int:
-    """The rung at which the next plan takes an excerpt up: a whole piece no faster than its slowest phrase."""
+    """The rung at which the next plan takes an excerpt up."""
+    return no_faster(material, part, lambda each: rung_of(learnt, each, day))
+
+
+def no_faster(material: Material, part: Part, rung: Callable[[Part], int]) -> int:
+    """An excerpt's rung, by how one is read: that of a whole piece no faster than its slowest phrase."""
     whole = part.excerpt == material.piece(part.drill)
-    parts = [part, *material.parts(part.drill)] if whole else [part]
-    return min(rung_of(learnt, each, day) for each in parts)
+    return min(map(rung, [part, *material.parts(part.drill)] if whole else [part]))
 
 
 def clean_tempo(view: View) -> CleanTempo:
