@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Self
@@ -19,7 +19,8 @@ from coach.session.states import Task
 from coach.sound.player import PlayToken, SoundState, SoundStatus
 from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
-from coach.tui.canvas import Canvas, Run
+from coach.tui.canvas import Canvas, Parts, Run, pane
+from coach.tui.canvas import drawn as rows_of
 from coach.tui.picture import Picture
 from coach.tui.session_screen import SessionScreen
 from coach.tui.session_view import layout_of, panes
@@ -32,6 +33,13 @@ NOW_MS = 1_771_837_200_000
 def as_text(rows: Iterable[Iterable[Run]]) -> str:
     """A picture as text without trailing blanks."""
     return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
+
+
+def picture_text(
+    draw: Callable[[Canvas, *Parts], None], width: int, height: int, *parts: *Parts, plain: bool = False
+) -> str:
+    """What a picture draws in so many cells, as text."""
+    return as_text(rows_of(pane(draw, *parts), width, height, plain))
 
 
 class HandPlayer:
@@ -145,8 +153,9 @@ def drawn(picture: Picture, width: int, height: int) -> str:
     """A session picture as text."""
     layout = layout_of(picture, width, height)
     canvas = Canvas(width, height)
-    for name, (_key, draw) in panes(picture, layout).items():
-        canvas.paste(layout[name].y, layout[name].x, draw())
+    for name, shown in panes(picture, layout).items():
+        box = layout[name]
+        canvas.paste(box.y, box.x, rows_of(shown, box.width, box.height, picture.plain))
     return as_text(canvas.rows())
 
 

@@ -26,7 +26,7 @@ from coach.tui.picture import Picture
 from coach.tui.session_view import key_range, layout_of
 from coach.tui.sheet import SheetLook, draw_sheet, event_at, keys_on, sheet_of
 from tests.samples import BASS, event
-from tests.screens import as_text, drawn, lamp
+from tests.screens import drawn, lamp, picture_text
 from tests.test_views import long_drill
 
 SCREEN_MM = 14 * 25.4 * 9 / (16**2 + 9**2) ** 0.5
@@ -264,7 +264,7 @@ def test_a_finger_that_stays_down_is_told_from_one_that_moves():
 
 def test_a_count_in_keeps_what_was_counted_and_shows_how_much_is_to_come():
     beats = beats_of(lamp()[0], 60, 1)
-    texts = [as_text(meters.draw_count(beats, index, 80, 4)).splitlines() for index in range(4)]
+    texts = [picture_text(meters.draw_count, 80, 4, beats, index).splitlines() for index in range(4)]
     for index, expected in enumerate(("1 . . .", "1 2 . .", "1 2 3 .", "1 2 3 4")):
         assert shown_size(texts[index], expected, plain=False) == 1 or index < 3
     for before, after in itertools.pairwise(texts):
@@ -274,10 +274,10 @@ def test_a_count_in_keeps_what_was_counted_and_shows_how_much_is_to_come():
 
 def test_two_bars_of_count_in_stand_below_each_other_or_one_alone():
     beats = beats_of(lamp()[0], 60, 2)
-    both = as_text(meters.draw_count(beats, 5, 80, 8)).splitlines()
+    both = picture_text(meters.draw_count, 80, 8, beats, 5).splitlines()
     assert shown_size(both[:4], "1 2 3 4", plain=False) == 1
     assert shown_size(both[4:], "1 2", plain=False) == 1
-    one = as_text(meters.draw_count(beats, 5, 80, 4)).splitlines()
+    one = picture_text(meters.draw_count, 80, 4, beats, 5).splitlines()
     assert shown_size(one, "1 2", plain=False) == 1
     assert meters.counts(beats) == [[1, 2, 3, 4], [1, 2, 3, 4]]
 
@@ -297,7 +297,7 @@ def test_an_event_has_its_number_and_where_that_is_no_key_the_letter_under_the_d
     keys = keys_on(passage, sheet, 0)
     assert [keys[label] for label in range(1, 13)] == list("1234567890qw")
     assert "".join(keys.values()) == LABEL_KEYS[:12]
-    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 159, 36))
+    shown = picture_text(draw_sheet, 159, 36, passage, BASS, sheet, SheetLook())
     for label, key in ((10, "0"), (11, "Q"), (12, "W")):
         assert shown_size(shown.splitlines(), key, plain=False) == sheet.size
         assert f" {label}, bar " in shown
@@ -325,7 +325,7 @@ def test_where_a_line_of_words_has_no_room_bar_and_beat_stand_beside_the_notes()
     passage = twelve()
     sheet = sheet_of(passage, BASS, 84, 18, 0)
     assert not sheet.words
-    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 84, 18))
+    shown = picture_text(draw_sheet, 84, 18, passage, BASS, sheet, SheetLook())
     for bar in range(1, 5):
         assert shown.count(f"bar {bar}") == 3
     assert shown.count("beat 1") == 8
@@ -347,7 +347,7 @@ def test_nodes_have_their_brackets_and_marked_events_their_bars_at_every_size(pa
         box, least = layout_of(picture, *size)["sheet"], least_size(size[1])
         sheet = sheet_of(passage, drill.instrument, box.width, box.height, least)
         pages = [
-            as_text(draw_sheet(passage, drill.instrument, sheet, SheetLook(page), box.width, box.height))
+            picture_text(draw_sheet, box.width, box.height, passage, drill.instrument, sheet, SheetLook(page))
             for page in range(len(sheet.pages))
         ]
         assert sum(page.count("bar ") for page in pages) == len(passage.events)
@@ -396,7 +396,7 @@ def test_a_marked_event_has_its_word_where_the_words_stand_beside_the_notes():
     passage = twelve()
     sheet = replace(sheet_of(passage, BASS, 99, 23, 0), words=False, columns=49, across=2)
     look = SheetLook(marks=(Fault(1, CHOKED), Fault(10, LATE)))
-    rows = as_text(draw_sheet(passage, BASS, sheet, look, 99, 23)).splitlines()
+    rows = picture_text(draw_sheet, 99, 23, passage, BASS, sheet, look).splitlines()
     first, tenth = [line[:49] for line in rows[:3]], rows[12:15]
     assert [line[32:].strip() for line in first] == ["bar 1", "beat 1", "choked"]
     assert [line[81:].strip() for line in tenth] == ["10", "late", "beat 1"]

@@ -12,8 +12,8 @@ from coach.rating.table import CHOKED, LATE, NOT_REACHED
 from coach.session.summary import summarise
 from coach.tui.picture import band_words
 from coach.tui.session_view import layout_of, sheet_shown
-from coach.tui.summary import draw_summary
-from tests.screens import as_text, running, screen_text
+from coach.tui.summary import summary_lines
+from tests.screens import running, screen_text
 from tests.test_afar import at_work
 from tests.test_session import CHOKE_2, drive, opened, rep
 
@@ -37,7 +37,7 @@ def test_a_summarys_excerpts_add_up_to_its_first_line():
     session, _ = drive(
         opened(2), *rep(), *rep(CHOKE_2), *rep(), *rep(), *rep(CHOKE_2), *rep(), *rep(), *rep()
     )
-    lines = as_text(draw_summary(summarise(session, 0, 600_000), session, 100)).splitlines()
+    lines = [text.rstrip() for _, text in summary_lines(summarise(session, 0, 600_000), session, 100)]
     reps, clean, of = sums(r"(\d+) repetitions?, (\d+) of (\d+) clean", lines[0])
     assert sums(r"    (\d+) of (\d+) clean", "\n".join(lines[1:])) == [clean, of]
     assert reps == of == 8
@@ -47,7 +47,7 @@ def test_nodes_that_have_no_room_in_a_summary_are_counted():
     session, _ = drive(opened(2), *rep())
     nodes = {f"G2|1/{n}": 1 for n in range(2, 10)}
     summary = replace(summarise(session, 0, 600_000), rang=nodes, choked={})
-    lines = as_text(draw_summary(summary, session, 40)).splitlines()
+    lines = [text.rstrip() for _, text in summary_lines(summary, session, 40)]
     shown = lines[lines.index("rang") + 1]
     hidden = re.search(r"and (\d) more$", shown)
     assert hidden is not None

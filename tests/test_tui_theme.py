@@ -127,13 +127,14 @@ def test_a_theme_without_colour_still_tells_marks_and_the_chosen_key_apart():
 def test_what_failed_is_told_by_signs_and_not_by_colour_alone():
     from coach.rating.fault import Fault
     from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED
+    from coach.tui.canvas import ascii_text
     from coach.tui.marking import signs
     from tests.screens import lamp
 
     passage, instrument = lamp()
     outcomes = (CHOKED, LATE, DROPPED, NOT_REACHED)
-    for plain in (False, True):
-        shown = [signs((Fault(3, outcome),), passage, instrument, plain)[3][0] for outcome in outcomes]
+    drawn = [signs((Fault(3, outcome),), passage, instrument)[3][0] for outcome in outcomes]
+    for shown in (drawn, [ascii_text(sign) for sign in drawn]):
         assert all(one != other for one, other in itertools.combinations(shown, 2))
 
 

@@ -23,7 +23,7 @@ from coach.strings.ready_made import ready_made
 from coach.strings.tuning import Heard, adjacent_pairs, goal_hz, usual_reference
 from coach.tui.glyphs import capital_rows
 from coach.tui.tuning_view import TuningView, draw_tuning
-from tests.screens import as_text
+from tests.screens import picture_text
 from tests.test_afar import PREFERRED, minutes_of_arc, shown_size
 from tests.test_tui_screens import running, screen_text
 
@@ -301,7 +301,7 @@ def test_what_to_turn_is_readable_at_two_metres(size, plain):
     ]
     for turn in turns:
         view = TuningView(Heard(BASS, pairs, index=1), [3, 2, 1, 0], 1, "listening: desk", turn)
-        lines = as_text(draw_tuning(view, columns, rows - 1, plain)).splitlines()
+        lines = picture_text(draw_tuning, columns, rows - 1, view, plain=plain).splitlines()
         for text in ("A<5> D<7>", turn.heard, turn.peg, turn.goal):
             if text:
                 shown = shown_size(lines, text, plain)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.folder.actions import Keymap
+from coach.folder.actions import LABEL_KEYS, Keymap
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
@@ -30,19 +30,19 @@ from coach.tui.focus import focus_at, leads, move_between
 from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, rows_high
 from coach.tui.hands import Kept, needs_of
 from coach.tui.lane import LaneLook, draw_lane, pages_of, shown_parts
-from coach.tui.layout import Box, Needs, layout_for
+from coach.tui.layout import Needs, layout_for
 from coach.tui.picture import Picture
-from coach.tui.reports_screen import draw_report
+from coach.tui.reports_screen import shown_lines
 from coach.tui.small import draw_small
 from coach.tui.tour import page_text
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
-from tests.screens import as_text, drawn, lamp
+from tests.screens import as_text, drawn, lamp, picture_text
 
 
 def test_the_lane_shows_held_bass_ringing_harmonics_labels_and_count():
     passage, instrument = lamp()
     pages = pages_of(passage, instrument, 80, 9)
-    assert as_text(draw_lane(passage, instrument, pages, LaneLook(beat=1.3), 80)).splitlines() == [
+    assert picture_text(draw_lane, 80, 8, passage, instrument, pages, LaneLook(beat=1.3)).splitlines() == [
         "   bar 1                                  bar 2",
         "    2             3         4     5        7         8         9",
         "G │<7>╌╌╌╌╌╌╌╌╌╌ <5>╌╌╌╌╌      <3.9>?╌╌╌ │·        ·         ·        ·",
@@ -58,7 +58,7 @@ def test_the_lane_without_blocks_is_ascii_and_says_the_same():
     passage, instrument = lamp()
     pages = pages_of(passage, instrument, 80, 9)
     look = LaneLook(marks={2: ("x", "choked")})
-    text = as_text(draw_lane(passage, instrument, pages, look, 80, plain=True))
+    text = picture_text(draw_lane, 80, 8, passage, instrument, pages, look, plain=True)
     assert text.isascii()
     assert "2x" in text
     assert "E |0====" in text
@@ -71,7 +71,7 @@ def test_what_must_be_damped_or_rings_over_is_drawn_where_the_drill_marks_it():
     drill = Drill("x", "X", BASS, Tempo(50, 60), (Phrase("p", "P", (bar,), ("h",)),))
     passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
     pages = pages_of(passage, BASS, 80, 9)
-    text = as_text(draw_lane(passage, BASS, pages, LaneLook(), 80))
+    text = picture_text(draw_lane, 80, pages.height, passage, BASS, pages, LaneLook())
     assert "╌■" in text
     assert "╌→" in text
 
@@ -97,7 +97,7 @@ def test_the_lane_turns_its_left_half_once_the_right_bar_is_under_way():
     pages = pages_of(passage, BASS, 80, 9)
     turns = [shown_parts(pages, LaneLook(beat=beat)) for beat in (0.0, 3.9, 4.5, 5.0, 8.0, 11.9, 13.5)]
     assert turns == [[0, 1], [0, 1], [0, 1], [2, 1], [2, 3], [2, 3], [2, 3]]
-    text = as_text(draw_lane(passage, BASS, pages, LaneLook(beat=5.5), 80))
+    text = picture_text(draw_lane, 80, pages.height, passage, BASS, pages, LaneLook(beat=5.5))
     assert "bar 3 next" in text.splitlines()[0]
 
 
@@ -112,7 +112,9 @@ def test_crowded_bars_are_spread_until_no_note_hides_another(columns, height):
     pages = pages_of(passage, BASS, columns, height)
     shown = 0
     for part in pages.parts[:: pages.abreast]:
-        text = as_text(draw_lane(passage, BASS, pages, LaneLook(beat=float(part.start)), columns))
+        text = picture_text(
+            draw_lane, columns, height, passage, BASS, pages, LaneLook(beat=float(part.start))
+        )
         shown += text.count("<3.2>")
     assert shown == 32
 
@@ -172,9 +174,9 @@ def test_open_strings_have_no_place_to_stay_at():
 def test_the_fretboard_is_to_scale_and_mirrored_for_left_handed_players():
     passage, instrument = lamp()
     window = neck.board_for(passage, instrument, 6)
-    right = as_text(neck.draw_neck(passage, window, focus_at(passage, 0), 82, 5)).splitlines()
+    right = picture_text(neck.draw_neck, 82, 5, passage, window, focus_at(passage, 0)).splitlines()
     mirrored = replace(window, left_handed=True)
-    left = as_text(neck.draw_neck(passage, mirrored, focus_at(passage, 0), 82, 5)).splitlines()
+    left = picture_text(neck.draw_neck, 82, 5, passage, mirrored, focus_at(passage, 0)).splitlines()
     per_column = (window.high_mm - window.low_mm) / 79
     for line, sign in ((right[1], "●"), (right[1], "○")):
         mm = window.low_mm + (line.index(sign) - 2) * per_column
@@ -298,10 +300,11 @@ def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_i
         walk = meters.walk_at(beats, at_s)
         index, _ = walk
         if beats[index].bar < 0:
-            shown = meters.draw_count(beats, index, 80, 4)
+            shown = picture_text(meters.draw_count, 80, 4, beats, index)
         else:
-            shown = meters.draw_band([(f"BEAT {beats[index].number}", "now")], 80, 1)
-        frames.append(as_text(shown) + "\n" + as_text(meters.draw_track(beats, walk, 80)))
+            shown = picture_text(meters.draw_band, 80, 4, [(f"BEAT {beats[index].number}", "now")])
+        walker = index, meters.walker_column(beats, walk, 80)
+        frames.append(shown + "\n" + picture_text(meters.draw_track, 80, 1, beats, walker, None))
     padded = [[line.ljust(80) for line in frame.splitlines()] for frame in frames]
     for row in range(len(padded[0])):
         for column in range(80):
@@ -312,12 +315,16 @@ def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_i
 
 def test_the_rung_line_tells_rung_goal_and_whether_it_was_held():
     rung = Rung(57, 40, 80, landed=False, kept=False)
-    text = as_text(meters.draw_rung(rung, 57, 80))
+    text = picture_text(meters.draw_rung, 80, 1, rung, 57)
     assert text.startswith("rung 57")
     assert text.rstrip().endswith("goal 80")
-    assert as_text(meters.draw_rung(replace(rung, landed=True), 57, 80)).rstrip().endswith("landed")
-    assert as_text(meters.draw_rung(replace(rung, landed=True, kept=True), 57, 80)).rstrip().endswith("kept")
-    assert as_text(meters.draw_rung(rung, 60, 80)).startswith("at 60, rung 57")
+    assert picture_text(meters.draw_rung, 80, 1, replace(rung, landed=True), 57).rstrip().endswith("landed")
+    assert (
+        picture_text(meters.draw_rung, 80, 1, replace(rung, landed=True, kept=True), 57)
+        .rstrip()
+        .endswith("kept")
+    )
+    assert picture_text(meters.draw_rung, 80, 1, rung, 60).startswith("at 60, rung 57")
     assert meters.way_done(rung, 57) == pytest.approx(0.511, abs=0.001)
 
 
@@ -329,17 +336,19 @@ def test_pressing_a_key_again_goes_round_the_notes_of_a_double_stop():
     third = marking.pressed(2, CHOKED, (second,), two)
     assert [first.note, second.note, third.note] == [0, 1, 2]
     assert marking.pressed(2, CHOKED, (third,), two) == third
-    assert marking.signs((third,), passage, instrument, plain=False) == {2: ("×D", "choked")}
+    assert marking.signs((third,), passage, instrument) == {2: ("×D", "choked")}
 
 
 def test_text_is_cut_and_wrapped_by_cells_and_control_characters_never_pass():
     assert fitted("abcdef", 4) == "abc…"
-    assert fitted("abcdef", 4, plain=True) == "abc~"
     assert text_width("中a") == 3
     assert wrapped("one two three", 7) == ["one two", "three"]
     canvas = Canvas(6, 1)
     canvas.put(0, 0, "a\x1b[2Jb中")
     assert as_text(canvas.rows()) == "a?[2Jb"
+    plain = Canvas(6, 1, plain=True)
+    plain.put(0, 0, fitted("abcdéf", 5))
+    assert as_text(plain.rows()) == "abcd~"
 
 
 def test_a_single_node_excerpt_and_the_whole_piece_are_drawn_too():
@@ -372,7 +381,7 @@ def test_compound_meters_and_pick_ups_count_as_players_do():
     )
     passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
     pages = pages_of(passage, BASS, 80, 9)
-    lines = as_text(draw_lane(passage, BASS, pages, LaneLook(), 80)).splitlines()
+    lines = picture_text(draw_lane, 80, pages.height, passage, BASS, pages, LaneLook()).splitlines()
     assert lines[6].split("│")[1].strip() == ""
     assert lines[6].split("│")[2].split() == ["1", "&", "2", "&"]
 
@@ -380,7 +389,7 @@ def test_compound_meters_and_pick_ups_count_as_players_do():
 def test_the_node_view_tells_the_facts_of_a_node():
     from coach.tui.nodes_screen import draw_node
 
-    text = as_text(draw_node(BASS, 1, Node(1, 5), {}, 80, 23))
+    text = picture_text(draw_node, 80, 23, BASS, 1, Node(1, 5), {}, False)
     # Partial 5 of D2: 367.08 Hz, 13.7 cents under F#4 (harmonic series against equal temperament).
     assert "F#4 -14 cents" in text
     assert "173 to 174 mm from the nut" in text  # 864 / 5 = 172.8, and 1/5 of 5 mm of set-back
@@ -388,7 +397,7 @@ def test_the_node_view_tells_the_facts_of_a_node():
     # A pluck at a node of partial 5, at k/5 of 864 mm, does not excite it (Young's law, 1800; from memory).
     assert "silent at 173, 346" in text
     for node in nodes_upto(9):
-        assert draw_node(BASS, 0, node, {}, 80, 23, plain=True)
+        assert picture_text(draw_node, 80, 23, BASS, 0, node, {}, False, plain=True).isascii()
 
 
 def four_bars(phase: str, **changes: object) -> Picture:
@@ -415,13 +424,20 @@ def four_bars(phase: str, **changes: object) -> Picture:
 @pytest.mark.parametrize("phase", ["ready", "playing", "rating"])
 def test_a_window_too_small_says_so_and_still_tells_what_to_play(size, phase):
     beat = {"beat": 0.5, "position_s": 0.6} if phase == "playing" else {}
-    rows = draw_small(four_bars(phase, **beat), Box(0, 0, *size))
-    lines = as_text(rows).splitlines()
-    assert len(rows) == size[1]
+    lines = picture_text(draw_small, *size, four_bars(phase, **beat)).splitlines()
+    assert len(lines) == size[1]
     assert "window too small: 80 x 24 at least".startswith(lines[0].rstrip("…"))
     assert "now G<7>  next D<5>" in lines[1]
     assert lines[2].startswith("hold E:0")
     assert "space" in lines[-1]
+
+
+def test_a_window_too_small_names_the_keys_that_there_are_for_a_passage_of_more_events():
+    long = long_drill(12)
+    passage = passage_of(long, Excerpt("long", ("p",)))
+    assert len(passage.events) > len(LABEL_KEYS)
+    lines = picture_text(draw_small, 79, 24, four_bars("rating", passage=passage)).splitlines()
+    assert f"1-{LABEL_KEYS[-1]} choked" in lines[-1]
 
 
 def test_an_assignment_stands_in_the_header_as_long_as_it_fits():
@@ -442,8 +458,8 @@ def test_the_way_to_the_tours_first_node_is_computed_for_the_instrument():
 
 
 def test_a_line_of_the_report_that_is_too_long_goes_on_below():
-    rows = draw_report(["Head", "", "one two three four five"], 14, plain=False)
-    assert as_text(rows).splitlines() == ["Head", "", "one two", "    three four", "    five"]
+    lines = [text for _, text in shown_lines(["Head", "", "one two three four five"], 14)]
+    assert lines == ["Head", "", "one two", "    three four", "    five"]
 
 
 @pytest.mark.parametrize("view", ["glance", "study"])

@@ -24,19 +24,6 @@ Cell = tuple[str, str]
 
 
 @frozen
-class Lines:
-    """The letters that strings, fret wires and the nut are drawn with."""
-
-    string: str = "─"
-    wire: str = "┼"
-    nut: str = "╫"
-
-
-PLAIN = Lines("-", "|", "H")
-"""For terminals that show ASCII only."""
-
-
-@frozen
 class Mark:
     """Something on a string: a node, a stopped note, a hand."""
 
@@ -132,13 +119,13 @@ def node_marks(instrument: Instrument, signs: Mapping[Place, str], kind: str = "
     ]
 
 
-def partial_marks(places: Iterable[Place], many: str = "•") -> dict[Place, str]:
+def partial_marks(places: Iterable[Place]) -> dict[Place, str]:
     """The sign of each place: its partial's digit, a dot from 10 on."""
-    return {(string, node): str(node.partial) if node.partial < 10 else many for string, node in places}
+    return {(string, node): str(node.partial) if node.partial < 10 else "•" for string, node in places}
 
 
 def fretboard_cells(
-    board: Board, marks: Sequence[Mark], width: int, lines: Lines | None = None, beside: bool = False
+    board: Board, marks: Sequence[Mark], width: int, beside: bool = False
 ) -> list[list[Cell]]:
     """The drawing in `width` columns: a row of fret numbers, a row a string, then up to three rows of labels.
 
@@ -147,7 +134,6 @@ def fretboard_cells(
     toward the bridge where there is room; what has no room is left out. The string's own name carries the mark of an
     open string.
     """
-    lines = lines or Lines()
     gutter = max(len(name) for name in board.names) + 1
     columns = max(width - gutter, 1)
 
@@ -162,7 +148,7 @@ def fretboard_cells(
         return _text_rows({column(mm): str(fret) for fret, mm in shown if fret}, width, 1, "number")
 
     strings = [
-        _string(name, gutter, columns, {column(mm): fret for fret, mm in own.items()}, lines)
+        _string(name, gutter, columns, {column(mm): fret for fret, mm in own.items()})
         for name, own in zip(board.names, wires if fans else wires * len(board.strings), strict=True)
     ]
     drawn = board.drawn(marks)
@@ -181,11 +167,11 @@ def fretboard_cells(
     return rows
 
 
-def _string(name: str, gutter: int, columns: int, wires: Mapping[int, int], lines: Lines) -> list[Cell]:
+def _string(name: str, gutter: int, columns: int, wires: Mapping[int, int]) -> list[Cell]:
     cells: list[Cell] = [(letter, "name") for letter in f"{name:<{gutter}}"]
     for at in range(gutter, gutter + columns):
         fret = wires.get(at)
-        cells.append((lines.string if fret is None else lines.wire if fret else lines.nut, "line"))
+        cells.append(("─" if fret is None else "┼" if fret else "╫", "line"))
     return cells
 
 

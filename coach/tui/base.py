@@ -8,7 +8,6 @@ from functools import partialmethod
 from typing import ClassVar, cast
 
 from textual import events
-from textual.containers import VerticalScroll
 from textual.screen import Screen
 
 from coach.folder.actions import Action, Keymap
@@ -108,26 +107,3 @@ class CoachScreen(Screen[None]):
     do_louder, do_softer = partialmethod(_volume, 1), partialmethod(_volume, -1)
     do_drills, do_nodes = partialmethod(_show, "drills"), partialmethod(_show, "nodes")
     do_reports, do_tuning = partialmethod(_show, "reports"), partialmethod(_show, "tuning")
-
-
-class DrawnScreen(CoachScreen):
-    """A screen that `draw` draws whole: when it comes up and whenever its size changes. What scrolls has the focus."""
-
-    @abstractmethod
-    def draw(self) -> None:
-        """Draw everything for the present size."""
-
-    def on_mount(self) -> None:
-        for scrolled in self.query(VerticalScroll):
-            scrolled.focus()
-        self.draw_or_tell()
-
-    def on_resize(self) -> None:
-        self.draw_or_tell()
-
-    def draw_or_tell(self) -> None:
-        """Draw; what can't be read is told instead."""
-        try:
-            self.draw()
-        except CoachError as error:
-            self.coach.tell(error)

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from coach.ground.frozen import frozen
 from coach.music.excerpt import PlacedEvent
 from coach.strings.instrument import Instrument
-from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.canvas import Canvas, Role, fitted
 from coach.tui.focus import Focus, Move, move_between
 from coach.tui.glyphs import BIGGEST, NONE, SMALL, THIN, big_text, big_width, largest_size, rows_high
 
@@ -88,31 +88,23 @@ def look_for(
 
 
 def draw_event(
-    event: PlacedEvent | None,
-    instrument: Instrument,
-    look: Look,
-    width: int,
-    height: int,
-    role: Role,
-    plain: bool,
-) -> Rows:
+    canvas: Canvas, event: PlacedEvent | None, instrument: Instrument, look: Look, role: Role
+) -> None:
     """One event in big writing at the bottom left of its pane; what has no room is written in small letters."""
-    canvas = Canvas(width, height)
     lines = event_lines(event, instrument, look) if event else ()
-    row = height - rows_high(look.size) * len(lines)
+    row = canvas.height - rows_high(look.size) * len(lines)
     for line in lines:
-        if big_width(line, look.size) > width:
+        if big_width(line, look.size) > canvas.width:
             first = line.partition("+")[0]
-            shown = first if big_width(first, look.size) <= width else first[:2]
-            canvas.put_rows(row, 0, big_text(shown, look.size, plain), role)
-            canvas.put_right(row + rows_high(look.size) - 1, fitted(" " + line, width, plain), role)
+            shown = first if big_width(first, look.size) <= canvas.width else first[:2]
+            canvas.put_tall(row, 0, shown, look.size, role)
+            canvas.put_right(row + rows_high(look.size) - 1, fitted(" " + line, canvas.width), role)
         else:
-            canvas.put_rows(row, 0, big_text(line, look.size, plain), role)
+            canvas.put_tall(row, 0, line, look.size, role)
         row += rows_high(look.size)
-    return canvas.rows()
 
 
-def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = False) -> str:
+def way_text(move: Move, width: int, left_handed: bool = False) -> str:
     """A move in words, `→ 72 mm toward the bridge  1.9 frets`, as much of it as has room.
 
     The arrow points as the fretboard is drawn.
@@ -121,42 +113,38 @@ def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = Fa
         there = "another string" if move.crosses else "same string"
         here = f"same place, {there}" if move.crosses else "stay"
         return next((form for form in (here if move.placed else there, there) if len(form) <= width), "")
-    least = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm"
+    least = f"{arrow(move, left_handed)} {move.distance_mm:.0f} mm"
     text = f"{least} toward the {move.way}"
     forms = (f"{text}  {move.distance_frets:.1f} frets", text, least)
-    return next((form for form in forms if len(form) <= width), fitted(least, width, plain))
+    return next((form for form in forms if len(form) <= width), fitted(least, width))
 
 
-def arrow(move: Move, plain: bool = False, left_handed: bool = False) -> str:
+def arrow(move: Move, left_handed: bool = False) -> str:
     """The direction of a move on the drawn fretboard: `→`, `←`, or `=` where the hand stays."""
     if not move.way:
         return "="
-    right = (move.way == "bridge") != left_handed
-    return (">" if right else "<") if plain else ("→" if right else "←")
+    return "→" if (move.way == "bridge") != left_handed else "←"
 
 
-def draw_next(
-    focus: Focus, instrument: Instrument, look: Look, width: int, height: int, plain: bool, left_handed: bool
-) -> Rows:
+def draw_next(canvas: Canvas, focus: Focus, instrument: Instrument, look: Look, left_handed: bool) -> None:
     """The next event and beside it the way there, or its beat where the hand stays, as large as there is room for.
 
     At the last note, the end.
     """
     if focus.next is None:
-        return draw_big_word("END", width, height, "text", plain, most=look.size)
-    canvas = Canvas(width, height)
-    canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
+        return draw_big_word(canvas, "END", "text", look.size)
+    draw_event(canvas, focus.next, instrument, look, "next")
     move = move_between(focus.now, focus.next, instrument) if focus.now else None
     if move:
         left = event_width(focus.next, instrument, look) + 3
         # With a column free at its right too: a low note may stand there, and what is beside this one is not its own.
-        room = width - 1 - left
-        sign, on = arrow(move, plain, left_handed), focus.next.count
+        room = canvas.width - 1 - left
+        sign, on = arrow(move, left_handed), focus.next.count
         beside = (
             ((f"{sign}{move.distance_mm:.0f}mm",), (sign,)) if move.way else (("ON", on), (f"ON{THIN}{on}",))
         )
         sizes = [
-            min(largest_size(text, room, height // len(texts), look.size) for text in texts)
+            min(largest_size(text, room, canvas.height // len(texts), look.size) for text in texts)
             for texts in beside
         ]
         # The way in full where it has room at any size; the beat as large as can be, rather below than beside `ON`.
@@ -164,22 +152,18 @@ def draw_next(
             (at for at, size in enumerate(sizes) if size != NONE and (move.way or size == max(sizes))), None
         )
         if best is not None:
-            lines = [row for text in beside[best] for row in big_text(text, sizes[best], plain)]
-            canvas.put_rows(height - len(lines), left, lines, "next")
-    return canvas.rows()
+            lines = [row for text in beside[best] for row in big_text(text, sizes[best], canvas.plain)]
+            canvas.put_rows(canvas.height - len(lines), left, lines, "next")
+    return None
 
 
-def draw_big_word(
-    word: str, width: int, height: int, role: Role, plain: bool = False, most: int = BIGGEST
-) -> Rows:
-    """One word as large as its pane allows; in small letters where it must be."""
-    canvas = Canvas(width, height)
-    size = largest_size(word, width, height, most)
+def draw_big_word(canvas: Canvas, word: str, role: Role, most: int) -> None:
+    """One word as large as its pane and `most` allow; in small letters where it must be."""
+    size = largest_size(word, canvas.width, canvas.height, most)
     if size == NONE:
-        canvas.put(height - 1, 0, fitted(word, width, plain), role)
+        canvas.put(canvas.height - 1, 0, fitted(word, canvas.width), role)
     else:
-        canvas.put_rows(0, 0, big_text(word, size, plain), role)
-    return canvas.rows()
+        canvas.put_tall(0, 0, word, size, role)
 
 
 def held_text(focus: Focus, instrument: Instrument) -> str:

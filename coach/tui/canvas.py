@@ -1,5 +1,8 @@
 """A small drawing surface: cells with a character and a role, from which text and coloured runs are read.
 
+A picture is a function that draws on a canvas, and what it draws of; the canvas says how large, and turns our own
+signs into ASCII where the terminal shows nothing else.
+
 The views draw on it without knowing any colour; `theme.py` turns roles into styles. Rows and columns count from 0
 at the top left; what falls outside is cut off, so that a view never breaks a screen that is too small for it.
 A wide character takes two cells, the second of them empty.
@@ -9,11 +12,12 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
-from typing import Literal
+from typing import Literal, TypeVarTuple
 
 from coach.rating.table import RESULTS, Ink
+from coach.tui.glyphs import big_text
 
 Role = Literal[
     "text",
@@ -33,21 +37,23 @@ Role = Literal[
 Run = tuple[str, Role]
 Rows = tuple[tuple[Run, ...], ...]
 """A finished picture: rows of runs of one role each."""
+Line = tuple[Role, str]
 
 _SIMPLE = re.compile("[ -~·×»…–←-↓∙─-▟■-◿]*").fullmatch
 """Letters that surely take one cell each: nearly all that is ever drawn."""
 
 
 class Canvas:
-    """A grid of `width` x `height` cells, blank at first."""
+    """A grid of `width` x `height` cells, blank at first; `plain` is all ASCII."""
 
-    def __init__(self, width: int, height: int) -> None:
-        self.width, self.height = max(width, 0), max(height, 0)
+    def __init__(self, width: int, height: int, plain: bool = False) -> None:
+        self.width, self.height, self.plain = max(width, 0), max(height, 0), plain
         self._letters = [[" "] * self.width for _ in range(self.height)]
         self._roles: list[list[Role]] = [["text"] * self.width for _ in range(self.height)]
 
     def put(self, row: int, column: int, text: str, role: Role = "text") -> None:
         """Write text into one row, cut off at the edges."""
+        text = ascii_text(text) if self.plain else text
         cells = text if _SIMPLE(text) else list(_cells_of(text))
         first, stop = max(column, 0), min(column + len(cells), self.width)
         if 0 <= row < self.height and first < stop:
@@ -64,7 +70,7 @@ class Canvas:
         Blanks between letters take the role too, so that a glyph is one run and not many.
         """
         for offset, text in enumerate(rows):
-            shown = text.rstrip()
+            shown = (ascii_text(text) if self.plain else text).rstrip()
             first = max(column + len(shown) - len(shown.lstrip()), 0)
             stop = min(column + len(shown), self.width)
             if 0 <= row + offset < self.height and first < stop:
@@ -72,6 +78,10 @@ class Canvas:
                 over = zip(shown[first - column : stop - column], letters[first:stop], strict=True)
                 letters[first:stop] = [under if letter == " " else letter for letter, under in over]
                 self._roles[row + offset][first:stop] = [role] * (stop - first)
+
+    def put_tall(self, row: int, column: int, text: str, size: int, role: Role) -> None:
+        """Write text in tall letters of a size, from the row of their upper edge on."""
+        self.put_rows(row, column, big_text(text, size, self.plain), role)
 
     def paste(self, row: int, column: int, other: Sequence[Sequence[Run]]) -> None:
         """Copy a finished picture, blanks included."""
@@ -81,6 +91,10 @@ class Canvas:
                 self.put(row + offset, place, text, role)
                 place += text_width(text)
 
+    def inset(self, row: int, height: int, picture: Pane) -> None:
+        """Draw another picture from edge to edge into so many rows."""
+        self.paste(row, 0, drawn(picture, self.width, height, self.plain))
+
     def at(self, row: int, column: int) -> str:
         """The character of a cell."""
         return self._letters[row][column]
@@ -88,6 +102,24 @@ class Canvas:
     def rows(self) -> Rows:
         """The finished picture."""
         return tuple(map(_runs, self._letters, self._roles))
+
+
+Pane = tuple[Callable[..., None], tuple[object, ...]]
+"""How a picture is drawn, and of what: as long as both are equal, it looks the same at the same size."""
+Parts = TypeVarTuple("Parts")
+
+
+def pane(draw: Callable[[Canvas, *Parts], None], *parts: *Parts) -> Pane:
+    """A picture that is yet to be drawn."""
+    return draw, parts
+
+
+def drawn(picture: Pane, width: int, height: int, plain: bool = False) -> Rows:
+    """A picture of this size."""
+    canvas = Canvas(width, height, plain)
+    draw, parts = picture
+    draw(canvas, *parts)
+    return canvas.rows()
 
 
 def _runs(letters: Sequence[str], roles: Sequence[Role]) -> tuple[Run, ...]:
@@ -100,15 +132,19 @@ def _runs(letters: Sequence[str], roles: Sequence[Role]) -> tuple[Run, ...]:
     return tuple(runs)
 
 
-_ASCII: dict[str, str | int | None] = {
-    **dict(zip("·–■→●○…─│╫•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "--#~@o~-|H+#.......|++++++++-=.+", strict=True)),
-    **{row.sign: row.ascii_sign for row in RESULTS},
-}
+_ASCII = str.maketrans(
+    {
+        **dict(
+            zip("·–■→←●○◆…─│╫•█▒▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙▲▶", ".-#><@oO~-|H+#o.......|+++++|++-=.+^>", strict=True)
+        ),
+        **{row.sign: row.ascii_sign for row in RESULTS},
+    }
+)
 
 
 def ascii_text(text: str) -> str:
     """The text with our own signs as the ASCII drawing has them; other letters as `?`."""
-    return text.translate(str.maketrans(_ASCII)).encode("ascii", "replace").decode("ascii")
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
 def text_width(text: str) -> int:
@@ -116,22 +152,32 @@ def text_width(text: str) -> int:
     return len(text) if _SIMPLE(text) else sum(1 for _ in _cells_of(text))
 
 
-def fitted(text: str, width: int, plain: bool = False) -> str:
+def fitted(text: str, width: int) -> str:
     """The text cut to a width, with a sign that it goes on."""
     if text_width(text) <= width:
         return text
-    sign = "~" if plain else "…"
     cells = list(_cells_of(text))[: max(width - 1, 0)]
-    return "".join(cells) + sign[:width]
+    return "".join(cells) + "…"[:width]
 
 
-def fitted_words(text: str, width: int, plain: bool = False) -> str:
+def fitted_words(text: str, width: int) -> str:
     """The text cut to a width after a whole word, with a sign that it goes on."""
     if text_width(text) <= width:
         return text
     cut = "".join(list(_cells_of(text))[:width])
     whole = cut.rpartition(" ")[0].rstrip(" .,;:")
-    return whole + ("~" if plain else "…") if whole else fitted(text, width, plain)
+    return f"{whole}…" if whole else fitted(text, width)
+
+
+def draw_line(canvas: Canvas, text: str, role: Role) -> None:
+    """One line, as much of it as has room."""
+    canvas.put(0, 0, fitted(text, canvas.width), role)
+
+
+def draw_lines(canvas: Canvas, lines: Iterable[Line]) -> None:
+    """Lines below each other, cut off at the edges."""
+    for row, (role, text) in enumerate(lines):
+        canvas.put(row, 0, text, role)
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -15,7 +15,7 @@ from coach.music.excerpt import whole_phrase
 from coach.music.passages import passage_of
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
-from coach.tui.canvas import Canvas, Rows, fitted, wrapped
+from coach.tui.canvas import Canvas, fitted, pane, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.words.amounts import tempo_range
 from coach.words.names import assignment_text, teachers_note, tuning_name
@@ -73,23 +73,23 @@ def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
     return tuple(stamped)
 
 
-def draw_preview(entry: Entry, width: int, height: int, plain: bool, planned: bool, today: date) -> Rows:
+def draw_preview(canvas: Canvas, entry: Entry, planned: bool, today: date) -> None:
     """Title, about, tempo and the first phrase's lane; or the problems."""
-    canvas = Canvas(width, height)
+    width, height = canvas.width, canvas.height
     if entry.drill is None:
-        canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width, plain), "choked")
+        canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width), "choked")
         row = 1
         for line in entry.problems.splitlines():
             # An indented line is the drill's own, with its caret below: these stay whole.
             for part in [line] if line.startswith(" ") else wrapped(line, width):
-                canvas.put(row, 0, fitted(part, width, plain), "dim" if line.startswith(" ") else "text")
+                canvas.put(row, 0, fitted(part, width), "dim" if line.startswith(" ") else "text")
                 row += 1
-        return canvas.rows()
+        return
     drill = entry.drill
     phrases = counted(len(drill.phrases), "phrase")
     tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
     facts = f"{tempos}   {tuning_name(drill.instrument)}   {phrases}"
-    canvas.put(0, 0, fitted(facts + ("" if planned else "   not in the plan"), width, plain), "now")
+    canvas.put(0, 0, fitted(facts + ("" if planned else "   not in the plan"), width), "now")
     row = 1
     if assigned := assignment_text(drill, today):
         note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned
@@ -105,7 +105,7 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, planned: bo
         pages = pages_of(passage, drill.instrument, width, len(drill.instrument.strings) + 4)
         if row + 1 + pages.height > height and row > 6:
             break
-        canvas.put(row, 0, fitted(plain_text(phrase.name), width, plain), "next")
-        canvas.paste(row + 1, 0, draw_lane(passage, drill.instrument, pages, LaneLook(), width, plain))
+        canvas.put(row, 0, fitted(plain_text(phrase.name), width), "next")
+        lane = pane(draw_lane, passage, drill.instrument, pages, LaneLook())
+        canvas.inset(row + 1, pages.height, lane)
         row += 2 + pages.height
-    return canvas.rows()

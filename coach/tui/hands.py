@@ -2,59 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterable
-from functools import lru_cache, partial
+from collections.abc import Collection, Iterable
+from functools import lru_cache
 
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
-from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.canvas import Canvas, Pane, draw_line, pane
 from coach.tui.focus import Focus, leads, move_between
-from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, least_size, rows_high
-from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
+from coach.tui.glyphs import NONE, SMALL, big_width, largest_size, least_size, rows_high
+from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of
 from coach.tui.layout import Box, Layout, Needs
 from coach.tui.picture import Picture
 
-Add = Callable[[str, Hashable, Callable[[Box], Rows]], None]
-"""Shows a pane where the layout has it: its name, its key, how to draw it."""
 
-
-def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
+def hand_panes(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout) -> dict[str, Pane]:
     """What sounds and what comes: nodes, low notes, and in the study view the fretboard."""
-    plain, at = picture.plain, picture.beat_index
-    focus, kept = picture.focus, Kept(passage, instrument)
-    spot = (
-        picture.spot,
-        focus.labels,
-        focus.next,
-        focus.next_held,
-        picture.left_handed,
-        picture.phase,
-    )
-    now_words, next_words = _words(picture, focus, instrument, layout["next_words"].width)
-    add("now_words", now_words, lambda b: line(fitted(now_words, b.width, plain), b, "dim"))
-    add("next_words", next_words, lambda b: line(fitted(next_words, b.width, plain), b, "next"))
+    at, focus, kept = picture.beat_index, picture.focus, Kept(passage, instrument)
     least = least_size(layout["keys"].y + 1)
-    if picture.counts_in and at is not None:
-        add("count", at, lambda b: meters.draw_count(picture.beats, at, b.width, b.height, plain))
-    else:
-        add("now", spot, lambda b: _now(kept, focus, least, b, plain))
-        # Before anything is plucked nothing is held.
-        waits = picture.beat is None
-        low_word = "first low" if waits else "keep" if focus.keeps else "hold"
-        on = _own_beat(passage, focus.held[-1], focus.now) if waits and focus.held else ""
-        add("low_words", spot, lambda b: _low_words(picture, focus.held, low_word, on, b))
-        add("low", spot, lambda b: _low(kept, focus, focus.keeps and not waits, b, plain))
-    add("next", spot, lambda b: _next(picture, kept, focus, least, b))
+    now_words, next_words = _words(picture, focus, instrument, layout["next_words"].width)
     low_next = (focus.next_held,) if focus.next_held else ()
     coming = "first low" if picture.counts_in else "next low"
     next_on = _own_beat(passage, focus.next_held, focus.next or focus.now) if focus.next_held else ""
-    add("next_low_words", spot, lambda b: _low_words(picture, low_next, coming, next_on, b))
-    add("next_low", spot, lambda b: _low_note(kept, focus.next_held, b, b.height, plain))
-    boards = partial(neck.board_for, passage, instrument, left_handed=picture.left_handed)
-    add(
-        "neck", spot, lambda b: neck.draw_neck(passage, boards(b.height - 1), focus, b.width, b.height, plain)
-    )
+    shown = {
+        "now_words": pane(draw_line, now_words, "dim"),
+        "next_words": pane(draw_line, next_words, "next"),
+        "next": pane(_next, kept, focus, least, picture.left_handed),
+        "next_low_words": pane(_low_words, low_next, coming, next_on),
+        "next_low": pane(_low_note, kept, focus.next_held),
+        "neck": pane(_neck, kept, focus, picture.left_handed),
+    }
+    if picture.counts_in and at is not None:
+        return {**shown, "count": pane(meters.draw_count, picture.beats, at)}
+    # Before anything is plucked nothing is held.
+    waits = picture.beat is None
+    low_word = "first low" if waits else "keep" if focus.keeps else "hold"
+    on = _own_beat(passage, focus.held[-1], focus.now) if waits and focus.held else ""
+    return {
+        **shown,
+        "now": pane(_now, kept, focus, least),
+        "low_words": pane(_low_words, focus.held, low_word, on),
+        "low": pane(_low, kept, focus, focus.keeps and not waits),
+    }
 
 
 def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -> tuple[str, str]:
@@ -70,7 +59,7 @@ def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -
     if focus.next is None or focus.now is None:
         return now, "next"
     move, when = move_between(focus.now, focus.next, instrument), f"next, on {focus.next.count}  "
-    return now, when + bigview.way_text(move, width - len(when), picture.plain, picture.left_handed)
+    return now, when + bigview.way_text(move, width - len(when), picture.left_handed)
 
 
 def _fingers(events: Iterable[PlacedEvent]) -> str:
@@ -80,24 +69,15 @@ def _fingers(events: Iterable[PlacedEvent]) -> str:
     return f"  finger {fingers}" if fingers else ""
 
 
-def lane_of(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> tuple[Pages, LaneLook]:
-    """The lane's layout in its pane and how it looks now."""
+def lane_pane(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> Pane:
+    """The lane as it looks now."""
+    pages = _pages(Kept(passage, instrument), box.width, box.height)
     look = LaneLook(
-        beat=max(picture.beat, 0.0) if picture.beat is not None else None,
+        beat=pages.stepped(max(picture.beat, 0.0)) if picture.beat is not None else None,
         now=picture.focus.labels if picture.beat is not None else (),
-        marks=marking.signs(picture.marks, passage, instrument, picture.plain),
+        marks=marking.signs(picture.marks, passage, instrument),
     )
-    return _pages(Kept(passage, instrument), box.width, box.height), look
-
-
-def add_lane(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
-    """The lane, where the layout has one."""
-    if "lane" not in layout:
-        return
-    pages, look = lane_of(picture, passage, instrument, layout["lane"])
-    column = None if look.beat is None else int(look.beat * float(pages.beat_columns))
-    key = (picture.spot, column, tuple(shown_parts(pages, look)), look.now, picture.marks)
-    add("lane", key, lambda b: draw_lane(passage, instrument, pages, look, b.width, picture.plain))
+    return pane(draw_lane, passage, instrument, pages, look)
 
 
 class Kept:
@@ -143,28 +123,25 @@ def needs_of(kept: Kept) -> Needs:
     )
 
 
-def line(text: str, box: Box, role: Role) -> Rows:
-    canvas = Canvas(box.width, box.height)
-    canvas.put(0, 0, text, role)
-    return canvas.rows()
-
-
 @lru_cache(maxsize=32)
 def _look(kept: Kept, leading: bool, width: int, height: int, least: int = SMALL) -> bigview.Look:
     """How the events are written that lead, or the others."""
     return bigview.look_for(_unlike(kept, leading), kept.instrument, width, height, least)
 
 
-def _now(kept: Kept, focus: Focus, least: int, box: Box, plain: bool) -> Rows:
-    look = _look(kept, True, box.width, box.height, least)
-    return bigview.draw_event(focus.now, kept.instrument, look, box.width, box.height, "now", plain)
+def _now(canvas: Canvas, kept: Kept, focus: Focus, least: int) -> None:
+    look = _look(kept, True, canvas.width, canvas.height, least)
+    bigview.draw_event(canvas, focus.now, kept.instrument, look, "now")
 
 
-def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> Rows:
-    look = _look(kept, True, box.width, box.height, least)
-    return bigview.draw_next(
-        focus, kept.instrument, look, box.width, box.height, picture.plain, picture.left_handed
-    )
+def _next(canvas: Canvas, kept: Kept, focus: Focus, least: int, left_handed: bool) -> None:
+    look = _look(kept, True, canvas.width, canvas.height, least)
+    bigview.draw_next(canvas, focus, kept.instrument, look, left_handed)
+
+
+def _neck(canvas: Canvas, kept: Kept, focus: Focus, left_handed: bool) -> None:
+    board = neck.board_for(kept.passage, kept.instrument, canvas.height - 1, left_handed)
+    neck.draw_neck(canvas, kept.passage, board, focus)
 
 
 def _own_beat(passage: Passage, low: PlacedEvent, beside: PlacedEvent | None) -> str:
@@ -176,7 +153,7 @@ def _own_beat(passage: Passage, low: PlacedEvent, beside: PlacedEvent | None) ->
     return f"bar {bar.number}, on {low.count}" if far else f"on {low.count}"
 
 
-def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, on: str, box: Box) -> Rows:
+def _low_words(canvas: Canvas, events: Collection[PlacedEvent], word: str, on: str) -> None:
     """What the low note does, when, and the finger; in a narrow pane its place alone says whether it comes."""
     fingers, does = _fingers(events), word.split()[-1]
     timed = (
@@ -189,23 +166,18 @@ def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, on:
     )
     untimed = (word + fingers, does + fingers, does)
     texts = ("",) if not events else timed if on else untimed
-    text = next((text for text in texts if len(text) <= box.width), texts[-1])
-    return line(fitted(text, box.width, picture.plain), box, "bass")
+    draw_line(canvas, next((text for text in texts if len(text) <= canvas.width), texts[-1]), "bass")
 
 
-def _low(kept: Kept, focus: Focus, keeps: bool, box: Box, plain: bool) -> Rows:
+def _low(canvas: Canvas, kept: Kept, focus: Focus, keeps: bool) -> None:
     """The low note that is held; above it, where there is room, that the finger `keeps` it."""
-    canvas = Canvas(box.width, box.height)
-    note = _look(kept, False, box.width, box.height).size
-    if focus.held:
-        canvas.paste(0, 0, _low_note(kept, focus.held[-1], box, box.height, plain))
-    spare = box.height - rows_high(note) - 1
-    size = largest_size("KEEP", box.width, spare, note)
+    _low_note(canvas, kept, focus.held[-1] if focus.held else None)
+    note = _look(kept, False, canvas.width, canvas.height).size
+    size = largest_size("KEEP", canvas.width, canvas.height - rows_high(note) - 1, note)
     if keeps and size != NONE:
-        canvas.put_rows(0, 0, big_text("KEEP", size, plain), "bass")
-    return canvas.rows()
+        canvas.put_tall(0, 0, "KEEP", size, "bass")
 
 
-def _low_note(kept: Kept, event: PlacedEvent | None, box: Box, rows: int, plain: bool) -> Rows:
-    look = _look(kept, False, box.width, rows)
-    return bigview.draw_event(event, kept.instrument, look, box.width, rows, "bass", plain)
+def _low_note(canvas: Canvas, kept: Kept, event: PlacedEvent | None) -> None:
+    look = _look(kept, False, canvas.width, canvas.height)
+    bigview.draw_event(canvas, event, kept.instrument, look, "bass")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coach.tui.canvas import Canvas, Rows, text_width
+from coach.tui.canvas import Canvas, text_width
 
 Hint = tuple[str, str, str]
 
@@ -36,17 +36,15 @@ def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
     return [*others, *placed]
 
 
-def draw_hints(hints: Sequence[Hint], width: int) -> Rows:
+def draw_hints(canvas: Canvas, hints: Sequence[Hint]) -> None:
     """One row: the first key stands out."""
-    canvas = Canvas(width, 1)
-    for place, (column, (key, word, _action)) in enumerate(spread_hints(hints, width)):
+    for place, (column, (key, word, _action)) in enumerate(spread_hints(hints, canvas.width)):
         if place == 0:
             canvas.put(0, column, f" {key} ", "key")
             canvas.put(0, column + text_width(key) + 2, word, "now")
         else:
             canvas.put(0, column + 1, key, "now")
             canvas.put(0, column + text_width(key) + 2, word, "dim")
-    return canvas.rows()
 
 
 def hint_at(hints: Sequence[Hint], column: int, width: int) -> str:

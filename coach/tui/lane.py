@@ -23,7 +23,7 @@ from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.music.excerpt import Passage, PassageBar, PlacedEvent
 from coach.strings.instrument import Instrument
-from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.canvas import Canvas, Role, fitted
 from coach.tui.layout import FOOTER_ROWS, HEADER_ROWS
 
 MOST_BARS = 2
@@ -70,16 +70,21 @@ class Pages:
     def row_of(self, string: int) -> int:
         return HEADER_ROWS + self.strings.index(string) * self.spacing
 
-    def part_at(self, beat: float) -> int:
+    def part_at(self, beat: float | Fraction) -> int:
         """Index of the part that a beat lies in; the first before the start, the last after the end."""
-        return max(bisect_right(self.parts, beat, key=lambda part: float(part.start)) - 1, 0)
+        return max(bisect_right(self.parts, beat, key=attrgetter("start")) - 1, 0)
+
+    def stepped(self, beat: float) -> Fraction:
+        """The beat at which the column begins that a beat lies in: what is drawn stays the same until the next."""
+        start = self.parts[self.part_at(beat)].start
+        return start + int((beat - float(start)) * float(self.beat_columns)) / self.beat_columns
 
 
 @frozen
 class LaneLook:
     """What changes while the lane stands."""
 
-    beat: float | None = None
+    beat: float | Fraction | None = None
     """Where the music is, in tempo beats; None while it stands."""
     now: Collection[int] = ()
     """Labels of the events that sound now."""
@@ -125,22 +130,18 @@ def shown_parts(pages: Pages, look: LaneLook) -> list[int]:
     return [index for index in shown if index < len(pages.parts)]
 
 
-def draw_lane(
-    passage: Passage, instrument: Instrument, pages: Pages, look: LaneLook, width: int, plain: bool = False
-) -> Rows:
-    """The lane as it looks now, `pages.height` rows of `width` columns."""
-    canvas = Canvas(width, pages.height)
+def draw_lane(canvas: Canvas, passage: Passage, instrument: Instrument, pages: Pages, look: LaneLook) -> None:
+    """The lane as it looks now, in `pages.height` rows."""
     for string in pages.strings:
         canvas.put(pages.row_of(string), 0, instrument.string_label(string), "dim")
     shown = shown_parts(pages, look)
     for place, index in enumerate(shown):
-        _Slot(canvas, passage, pages, look, pages.gutter + place * pages.part_columns, index, plain).draw(
+        _Slot(canvas, passage, pages, look, pages.gutter + place * pages.part_columns, index).draw(
             upcoming=index > max(shown[-1], 0) and place == 0
         )
     if look.beat is None and len(shown) < len(pages.parts):
         bars = [passage.bars[pages.parts[index].bar].number for index in shown]
         canvas.put_right(0, f"  {bars_text(bars, passage)}", "next")
-    return canvas.rows()
 
 
 def bars_text(numbers: Sequence[int], passage: Passage) -> str:
@@ -203,20 +204,13 @@ class _Slot:
     """Draws one part at its place."""
 
     def __init__(
-        self,
-        canvas: Canvas,
-        passage: Passage,
-        pages: Pages,
-        look: LaneLook,
-        left: int,
-        index: int,
-        plain: bool,
+        self, canvas: Canvas, passage: Passage, pages: Pages, look: LaneLook, left: int, index: int
     ) -> None:
         self.canvas, self.passage, self.pages, self.look = canvas, passage, pages, look
         self.part = pages.parts[index]
         self.stop = self.part.stop
         self.bar = passage.bars[self.part.bar]
-        self.left, self.plain = left + _EDGE, plain
+        self.left = left + _EDGE
         self.rows = [pages.row_of(string) for string in pages.strings]
         self.count_row = pages.count_row
         self.columns = pages.part_columns - _EDGE
@@ -239,13 +233,11 @@ class _Slot:
         self.canvas.put(0, self.left, text, "next" if upcoming else "dim")
         if self.bar.dynamics and whole:
             room = self.columns - len(text) - 3
-            self.canvas.put(0, self.left + len(text) + 2, fitted(self.bar.dynamics, room, self.plain), "text")
+            self.canvas.put(0, self.left + len(text) + 2, fitted(self.bar.dynamics, room), "text")
 
     def _grid(self) -> None:
-        edge = "|" if self.plain else "│"
         for row in range(self.rows[0], self.count_row + 1):
-            self.canvas.put(row, self.left - 1, edge, "rule")
-        dot = "." if self.plain else "·"
+            self.canvas.put(row, self.left - 1, "│", "rule")
         halves = self.pages.beat_columns * self.bar.beat_length >= 6
         first, step = self.bar.start - self.bar.first_beat * self.bar.beat_length, self.bar.beat_length / 2
         for half in count(math.ceil(self.bar.first_beat * 2)):
@@ -256,7 +248,7 @@ class _Slot:
             if onset >= self.part.start and (halves or whole):
                 column = self._at(onset)
                 for row in self.rows if whole else ():
-                    self.canvas.put(row, column, dot, "rule")
+                    self.canvas.put(row, column, "·", "rule")
                 self.canvas.put(
                     self.count_row, column, str(half // 2 + 1) if whole else "&", "text" if whole else "rule"
                 )
@@ -274,11 +266,10 @@ class _Slot:
                 continue
             row = self.pages.row_of(note.string)
             kind: Role = "ring" if note.is_harmonic else "bass"
-            line = ("-" if self.plain else "╌") if note.is_harmonic else ("=" if self.plain else "━")
+            line = "╌" if note.is_harmonic else "━"
             self.canvas.put(row, first, line * max(last - first - 1, 0), kind)
             if note.ending and end <= self.stop:
-                sign = {"damp": "#" if self.plain else "■", "ring": "~" if self.plain else "→"}[note.ending]
-                self.canvas.put(row, max(last - 1, first), sign, kind)
+                self.canvas.put(row, max(last - 1, first), {"damp": "■", "ring": "→"}[note.ending], kind)
             if begins:
                 role: Role = mark[1] if mark else "now" if sounding else kind
                 self.canvas.put(row, first, _note_text(note), role)
@@ -297,9 +288,8 @@ class _Slot:
             ends[above] = column + len(text)
 
     def _walker(self) -> None:
-        beat = self.look.beat
-        start = float(self.part.start)
-        if beat is None or not start <= beat < float(self.stop):
+        beat, start = self.look.beat, self.part.start
+        if beat is None or not start <= beat < self.stop:
             return
-        column = self.left + int((beat - start) * float(self.pages.beat_columns))
-        self.canvas.put(self.count_row, column, "^" if self.plain else "▲", "beat")
+        column = self.left + int((beat - start) * self.pages.beat_columns)
+        self.canvas.put(self.count_row, column, "▲", "beat")

@@ -7,13 +7,12 @@ sheet for marking takes the place of all between header and track.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.tui.canvas import Rows
 from coach.tui.glyphs import BIGGEST, SMALL, big_width, rows_high
 
 View = Literal["glance", "study"]
@@ -67,8 +66,6 @@ def too_small(width: int, height: int) -> str:
 
 
 Layout = Mapping[str, Box]
-Pane = tuple[Hashable, Callable[[], Rows]]
-"""A key that is equal as long as the pane looks the same, and how to draw it."""
 
 
 @lru_cache(maxsize=64)

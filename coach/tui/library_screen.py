@@ -21,7 +21,7 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import fitted
+from coach.tui.canvas import fitted, pane
 from coach.tui.drill_files import Entry, draw_preview, read_entries, stamps
 from coach.tui.stage import Stage
 from coach.tui.widgets import MARK_COLUMNS, SCROLLBAR_COLUMNS, HintLine, MarkedList
@@ -110,7 +110,7 @@ class LibraryScreen(CoachScreen):
         in_plan = "in the plan" if drill.id in planned else ""
         title = f"{plain_text(drill.title)[:column]:{column}}"
         line = f"{title}  {in_plan:11}  {'  '.join(filter(None, facts))}"
-        return Text(fitted(line, self.size.width - MARK_COLUMNS - SCROLLBAR_COLUMNS, self.coach.plain))
+        return Text(fitted(line, self.size.width - MARK_COLUMNS - SCROLLBAR_COLUMNS))
 
     @property
     def chosen(self) -> Entry | None:
@@ -121,15 +121,13 @@ class LibraryScreen(CoachScreen):
     def show_preview(self) -> None:
         """Preview what is under the cursor."""
         stage = self.query_one("#preview", Stage)
-        width, height = stage.size.width, stage.size.height
-        entry = self.chosen
-        if not width:
+        if not stage.size.width:
             return
-        if entry is None:
+        if entry := self.chosen:
+            preview = pane(draw_preview, entry, self._is_planned(entry), self.coach.desk.today)
+            stage.fill(preview, *stage.size)
+        else:
             stage.show({}, {})
-            return
-        planned = self._is_planned(entry)
-        stage.fill(draw_preview(entry, width, height, self.coach.plain, planned, self.coach.desk.today))
 
     @on(OptionList.OptionHighlighted)
     def _moved(self) -> None:

@@ -45,15 +45,12 @@ def takes(result: Result, cause: Cause | None) -> bool:
     return cause in causes_of(result) if cause else bool(causes_of(result))
 
 
-def signs(
-    marks: Iterable[Fault], passage: Passage, instrument: Instrument, plain: bool
-) -> dict[int, tuple[str, Role]]:
+def signs(marks: Iterable[Fault], passage: Passage, instrument: Instrument) -> dict[int, tuple[str, Role]]:
     """Label to the sign and role that the lane shows: `×`, or `×D` where only that string's note choked."""
     shown: dict[int, tuple[str, Role]] = {}
     for fault in marks:
-        pretty, ascii_sign, role = fault.result.sign, fault.result.ascii_sign, fault.result.ink
-        sign = ascii_sign if plain else pretty
+        sign = fault.result.sign
         if fault.note:
             sign += instrument.string_label(passage.event(fault.label).notes[fault.note - 1].note.string)
-        shown[fault.label] = (sign, role)
+        shown[fault.label] = (sign, fault.result.ink)
     return shown

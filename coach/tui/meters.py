@@ -14,8 +14,8 @@ from itertools import takewhile
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
 from coach.music.excerpt import PlacedEvent
-from coach.tui.canvas import Canvas, Role, Rows, fitted
-from coach.tui.glyphs import NONE, SMALL, THIN, big_text, big_width, largest_size, rows_high
+from coach.tui.canvas import Canvas, Role, fitted
+from coach.tui.glyphs import NONE, SMALL, THIN, big_width, largest_size, rows_high
 
 
 def beat_places(beats: Sequence[BeatAt], index: int) -> tuple[int, int]:
@@ -51,30 +51,23 @@ def walker_column(beats: Sequence[BeatAt], walk: tuple[int, float], width: int) 
 
 
 def draw_track(
-    beats: Sequence[BeatAt],
-    walk: tuple[int, float] | None,
-    width: int,
-    plain: bool = False,
-    coming: PlacedEvent | None = None,
-) -> Rows:
+    canvas: Canvas, beats: Sequence[BeatAt], walker: tuple[int, int] | None, coming: PlacedEvent | None
+) -> None:
     """One row: a post for each beat of the bar, the mark that walks from one to the next, and where it meets the
-    event that is `coming`, if in this bar."""
-    canvas = Canvas(width, 1)
+    event that is `coming`, if in this bar. `walker` is which beat is heard, and the mark's column."""
     if not beats:
-        return canvas.rows()
-    first, last = beat_places(beats, walk[0] if walk else 0)
-    canvas.put(0, 0, ("." if plain else "·") * width, "rule")
+        return
+    width = canvas.width
+    first, last = beat_places(beats, walker[0] if walker else 0)
+    canvas.put(0, 0, "·" * width, "rule")
     for beat in beats[first:last]:
-        canvas.put(
-            0, (beat.number - 1) * width // beat.beats, str(beat.number), "text" if beat.accent else "dim"
-        )
-    if walk and coming and coming.bar == beats[walk[0]].bar:
-        post = int(coming.beat * width / beats[walk[0]].beats)
-        canvas.put(0, min(post, width - 3), "ooo" if plain else "▒▒▒", "next")
-    if walk:
-        mark = "###" if plain else "███"
-        canvas.put(0, min(walker_column(beats, walk, width), width - 3), mark, "beat")
-    return canvas.rows()
+        post = (beat.number - 1) * width // beat.beats
+        canvas.put(0, post, str(beat.number), "text" if beat.accent else "dim")
+    if walker:
+        heard = beats[walker[0]]
+        if coming and coming.bar == heard.bar:
+            canvas.put(0, min(int(coming.beat * width / heard.beats), width - 3), "▒▒▒", "next")
+        canvas.put(0, min(walker[1], width - 3), "███", "beat")
 
 
 def counts(beats: Sequence[BeatAt]) -> list[list[int]]:
@@ -87,14 +80,13 @@ def counts(beats: Sequence[BeatAt]) -> list[list[int]]:
     return bars
 
 
-def draw_count(beats: Sequence[BeatAt], index: int, width: int, height: int, plain: bool = False) -> Rows:
+def draw_count(canvas: Canvas, beats: Sequence[BeatAt], index: int) -> None:
     """The count-in up to `beats[index]`, each number in its place and a dot for each that is to come.
 
     A number that was counted stays, so that nothing flashes. Bars stand below each other where all have room, else
     the one that is counted stands alone.
     """
-    canvas = Canvas(width, height)
-    bars = counts(beats)
+    width, height, bars = canvas.width, canvas.height, counts(beats)
     starts = [sum(map(len, bars[:place])) for place in range(len(bars))]
     current = max(place for place, start in enumerate(starts) if start <= index)
     lines = [" ".join(map(str, bar)) for bar in bars]
@@ -106,28 +98,25 @@ def draw_count(beats: Sequence[BeatAt], index: int, width: int, height: int, pla
         column = 0
         for number, at in enumerate(bars[place], starts[place]):
             text = str(at) if number <= index else "."
-            canvas.put_rows(row * rows_high(size), column, big_text(text, size, plain), "beat")
+            canvas.put_tall(row * rows_high(size), column, text, size, "beat")
             column += big_width(f"{at} ", size) + max(size, 1)
-    return canvas.rows()
 
 
-def draw_rung(rung: Rung, tempo_bpm: int, width: int, plain: bool = False) -> Rows:
+def draw_rung(canvas: Canvas, rung: Rung, tempo_bpm: int) -> None:
     """One row: start, the rung on its way, goal, and whether the goal was held, or kept."""
-    canvas = Canvas(width, 1)
     name = f"rung {rung.bpm} "
     left = name if tempo_bpm == rung.bpm else f"at {tempo_bpm}, {name}"
     right = f" goal {rung.goal_bpm}" + ("  kept" if rung.kept else "  landed" if rung.landed else "")
-    track = width - len(left) - len(right)
+    track = canvas.width - len(left) - len(right)
     if track < 6:
-        canvas.put(0, 0, fitted(left.strip() + right, width, plain), "text")
-        return canvas.rows()
+        canvas.put(0, 0, fitted(left.strip() + right, canvas.width), "text")
+        return
     canvas.put(0, 0, left, "text")
-    canvas.put(0, len(left), ("." if plain else "┄") * track, "rule")
+    canvas.put(0, len(left), "┄" * track, "rule")
     at = len(left) + round(way_done(rung, tempo_bpm) * (track - 1))
-    canvas.put(0, len(left), ("=" if plain else "━") * (at - len(left)), "good")
-    canvas.put(0, at, "O" if plain else "◆", "now")
+    canvas.put(0, len(left), "━" * (at - len(left)), "good")
+    canvas.put(0, at, "◆", "now")
     canvas.put(0, len(left) + track, right, "text")
-    return canvas.rows()
 
 
 def way_done(rung: Rung, tempo_bpm: int) -> float:
@@ -142,12 +131,12 @@ Words = tuple[str, Role]
 """Words of the band and their role."""
 
 
-def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False) -> Rows:
-    """A state at the left, a number with its unit, the time left at the right, at one size.
+def draw_band(canvas: Canvas, words: Sequence[Words]) -> None:
+    """A state at the left, a number with its unit, the time left at the right, all as tall as their pane.
 
     Where they have no room, first the blanks before the units get thin, then what stands last.
     """
-    canvas = Canvas(width, rows_high(size))
+    size = largest_size("0", canvas.width, canvas.height)
     first, *others = words
     # No word of a beat may be wider than another, or the others would jump.
     beginning = max(big_width(first[0], size), big_width("BEAT 4", size))
@@ -156,14 +145,12 @@ def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False
         parts
         for count in range(len(others), -1, -1)
         for parts, gap in ((others[:count], 6), (closer[:count], max(4 * size, 2)))
-        if beginning + sum(big_width(text, size) + gap for text, _ in parts) <= width
+        if beginning + sum(big_width(text, size) + gap for text, _ in parts) <= canvas.width
     )
-    shown = [(big_text(text, size, plain), role) for text, role in next(fits, ())]
-    canvas.put_rows(0, 0, big_text(first[0], size, plain), first[1])
-    right = width
-    for lines, role in reversed(shown):
-        right -= len(lines[0])
-        if lines is not shown[-1][0]:
+    canvas.put_tall(0, 0, first[0], size, first[1])
+    right = canvas.width
+    for place, (text, role) in enumerate(reversed(next(fits, ()))):
+        right -= big_width(text, size)
+        if place:
             right = beginning + (right - beginning) // 2  # In the middle of what is left.
-        canvas.put_rows(0, right, lines, role)
-    return canvas.rows()
+        canvas.put_tall(0, right, text, size, role)

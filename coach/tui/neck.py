@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
-from coach.strings.fretboard import PLAIN, Board, Cell, Lines, Mark, fretboard_cells
+from coach.strings.fretboard import Board, Cell, Mark, fretboard_cells
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.focus import Focus
@@ -31,7 +31,6 @@ ROLES: dict[str, Role] = {
 }
 """The role of each kind of cell."""
 _SIGNS = {"now": "●", "next": "○", "held": "■", "used": "∙"}
-_PLAIN_SIGNS = {"now": "@", "next": "o", "held": "#", "used": "+"}
 
 
 def board_for(
@@ -57,23 +56,16 @@ def board_for(
     return Board(instrument, low, high, strings, left_handed)
 
 
-def draw_neck(
-    passage: Passage, board: Board, focus: Focus, width: int, height: int, plain: bool = False
-) -> Rows:
-    """The board in `width` columns: a row with fret numbers, then one for each string."""
-    signs = _PLAIN_SIGNS if plain else _SIGNS
+def draw_neck(canvas: Canvas, passage: Passage, board: Board, focus: Focus) -> None:
+    """The board: a row with fret numbers, then one for each string."""
     instrument = board.instrument
     marks = [
-        *_marks(passage.events, "used", signs, instrument),
-        *_marks(focus.held, "held", signs, instrument),
-        *_marks([focus.next] if focus.next else [], "next", signs, instrument),
-        *_marks([focus.now] if focus.now else [], "now", signs, instrument),
+        *_marks(passage.events, "used", instrument),
+        *_marks(focus.held, "held", instrument),
+        *_marks([focus.next] if focus.next else [], "next", instrument),
+        *_marks([focus.now] if focus.now else [], "now", instrument),
     ]
-    canvas = Canvas(width, height)
-    canvas.paste(
-        0, 0, cell_rows(fretboard_cells(board, marks, width, PLAIN if plain else Lines(), beside=True))
-    )
-    return canvas.rows()
+    canvas.paste(0, 0, cell_rows(fretboard_cells(board, marks, canvas.width, beside=True)))
 
 
 def cell_rows(cells: Sequence[Sequence[Cell]]) -> Rows:
@@ -87,20 +79,18 @@ def cell_rows(cells: Sequence[Sequence[Cell]]) -> Rows:
     )
 
 
-def _marks(
-    events: Iterable[PlacedEvent], kind: str, signs: dict[str, str], instrument: Instrument
-) -> Iterator[Mark]:
+def _marks(events: Iterable[PlacedEvent], kind: str, instrument: Instrument) -> Iterator[Mark]:
     """A mark a note; where the passage plays at other moments has no label, and its open strings no mark."""
     for event in events:
         for placed in event.notes:
             mm = _mm(placed, instrument)
             if placed.note.is_artificial:
                 stop_mm = instrument.fret_mm(placed.note.string, placed.note.stop)
-                yield Mark(placed.note.string, stop_mm, signs["held" if kind == "now" else kind], kind)
+                yield Mark(placed.note.string, stop_mm, _SIGNS["held" if kind == "now" else kind], kind)
             if kind != "used":
-                yield Mark(placed.note.string, mm, signs[kind], kind, placed.note.position_text)
+                yield Mark(placed.note.string, mm, _SIGNS[kind], kind, placed.note.position_text)
             elif mm is not None:
-                yield Mark(placed.note.string, mm, signs[kind], kind)
+                yield Mark(placed.note.string, mm, _SIGNS[kind], kind)
 
 
 def _mm(placed: PlacedNote, instrument: Instrument) -> float | None:

@@ -5,21 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from textual import events
-from textual.app import ComposeResult
 
 from coach.learning.readings import Place
-from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
+from coach.strings.fretboard import Board, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import Instrument
 from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto
 from coach.strings.node_table import NodeRow, aim_text, mm_text, node_rows, stray_text
 from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_mm
 from coach.strings.reach import places_for
-from coach.tui.base import DrawnScreen
-from coach.tui.canvas import Canvas, Rows, fitted
-from coach.tui.glyphs import big_text, largest_size
+from coach.tui.canvas import Canvas, Pane, fitted, pane
+from coach.tui.drawn import PictureScreen
+from coach.tui.glyphs import largest_size
 from coach.tui.neck import cell_rows
-from coach.tui.stage import Stage
-from coach.tui.widgets import HintLine
 from coach.words.amounts import percent
 from coach.words.names import touch_name
 
@@ -29,36 +26,32 @@ ALIKE_CENTS = 2.0
 
 
 def draw_node(
+    canvas: Canvas,
     instrument: Instrument,
     string: int,
     node: Node,
     records: Mapping[str, Place],
-    width: int,
-    height: int,
-    plain: bool = False,
-    left_handed: bool = False,
-) -> Rows:
+    left_handed: bool,
+) -> None:
     """The chosen node large, its facts beside it, the fretboard below with the node marked."""
-    canvas = Canvas(width, height)
+    width = canvas.width
     row = node_rows(instrument, [node], [string])[0]
     name = touch_name(instrument, string, node)
-    size = max(1, largest_size(name, width // 2, max(height - 14, 4), most=3))
-    canvas.put_rows(1, 0, big_text(name, size, plain), "now")
+    size = max(1, largest_size(name, width // 2, max(canvas.height - 14, 4), most=3))
+    canvas.put_tall(1, 0, name, size, "now")
     left = min(max(42, 40 * size), width - 38)
     facts = [*_facts(row, instrument), *_record(instrument, string, node, records)]
     for offset, text in enumerate(facts):
-        canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
+        canvas.put(1 + offset, left, fitted(text, width - left), "text")
     top = 1 + max(4 * size, len(facts)) + 1
-    canvas.put(top, 0, fitted(_plucking(instrument, string, node), width, plain), "text")
+    canvas.put(top, 0, fitted(_plucking(instrument, string, node), width), "text")
     top += 1
     canvas.put(top, 0, _kin(instrument, row, string, node, width), "next")
     places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
-    signs = partial_marks(places, "+" if plain else "•")
-    chosen = node_marks(instrument, {(string, node): "@" if plain else "●"}, "now")
-    marks = [*node_marks(instrument, signs, "node"), *chosen]
+    chosen = node_marks(instrument, {(string, node): "●"}, "now")
+    marks = [*node_marks(instrument, partial_marks(places), "node"), *chosen]
     board = Board.of(instrument, None, left_handed)
-    canvas.paste(top + 2, 0, cell_rows(fretboard_cells(board, marks, width, PLAIN if plain else Lines())))
-    return canvas.rows()
+    canvas.paste(top + 2, 0, cell_rows(fretboard_cells(board, marks, width)))
 
 
 def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
@@ -111,7 +104,7 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: i
     return text
 
 
-class NodesScreen(DrawnScreen):
+class NodesScreen(PictureScreen):
     """Walk over the nodes with the arrow keys."""
 
     scope = "nodes"
@@ -123,27 +116,11 @@ class NodesScreen(DrawnScreen):
         self.string = 0
         self.at = self.nodes.index(Node(1, 3))
 
-    def compose(self) -> ComposeResult:
-        yield Stage(id="nodes")
-        yield HintLine()
-
-    def draw(self) -> None:
-        """Draw the node under the cursor."""
-        width, height = self.size.width, self.size.height - 1
-        if not width:
-            return
-        desk = self.coach.desk
-        rows = draw_node(
-            self.instrument,
-            self.string,
-            self.nodes[self.at],
-            desk.nodes(),
-            width,
-            height,
-            self.coach.plain,
-            desk.settings.screen.left_handed,
-        )
-        self.query_one("#nodes", Stage).fill(rows)
+    def picture(self) -> Pane:
+        """The node under the cursor."""
+        desk, node = self.coach.desk, self.nodes[self.at]
+        left_handed = desk.settings.screen.left_handed
+        return pane(draw_node, self.instrument, self.string, node, desk.nodes(), left_handed)
 
     def other_key(self, event: events.Key) -> bool:
         mirrored = self.coach.desk.settings.screen.left_handed

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -131,11 +131,6 @@ class Picture:
         """Whether the count-in is heard."""
         at = self.beat_index
         return at is not None and self.beats[at].bar < 0
-
-    @property
-    def spot(self) -> Hashable:
-        """Equal as long as the passage is the same one, which is quicker than comparing it."""
-        return id(self.passage)
 
 
 def band_words(picture: Picture) -> tuple[meters.Words, ...]:

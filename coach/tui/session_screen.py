@@ -63,9 +63,7 @@ class SessionScreen(SessionStage):
         if music is None or self.practice.session.phase is not Phase.RATING:
             return []
         task = music.task
-        shown = marking.signs(
-            self.practice.session.marks, task.passage, task.drill.instrument, self.coach.plain
-        )
+        shown = marking.signs(self.practice.session.marks, task.passage, task.drill.instrument)
         heard = {one.label: one.heard + "?" * bool(one.mark) for one in self.marks.heard()}
         texts = []
         for label, key in self._label_keys(task.passage).items():

@@ -24,9 +24,10 @@ from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import Saved
 from coach.session.states import Amending, Music, Playing, Rating, Ready, Rest
+from coach.tui.canvas import pane
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.help import AskScreen
-from coach.tui.layout import Box, Layout, View, too_small
+from coach.tui.layout import Layout, View, too_small
 from coach.tui.picture import Picture
 from coach.tui.session_view import layout_of, moving, panes
 from coach.tui.session_words import BETWEEN, SessionWords
@@ -253,7 +254,7 @@ class SessionStage(SessionWords):
         self._drawn = None
         width, height = self.size.width, self.size.height
         if too_small(width, height):
-            return self.stage.fill(draw_small(picture, Box(0, 0, width, height)))
+            return self.stage.fill(pane(draw_small, picture), width, height)
         layout = layout_of(picture, width, height)
         self._drawn = picture, layout
         return self.stage.show(panes(picture, layout), layout)

@@ -1,23 +1,17 @@
-"""What the session screen shows, pane by pane, from one frozen picture of the session: no widgets, no clock.
-
-Each pane has a key: as long as it is equal, the pane looks the same and need not be drawn again.
-"""
+"""What the session screen shows, pane by pane, from one frozen picture of the session: no widgets, no clock."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
 from functools import lru_cache
 
 from coach.folder.actions import LABEL_KEYS
 from coach.ground.plain import plain_text
-from coach.music.excerpt import Passage
-from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters
-from coach.tui.canvas import Canvas, Rows, ascii_text, fitted, fitted_words, text_width, wrapped
-from coach.tui.glyphs import largest_size, least_size
-from coach.tui.hands import Add, Kept, add_hands, add_lane, line, needs_of
+from coach.tui.canvas import Canvas, Pane, draw_line, fitted, fitted_words, pane, text_width, wrapped
+from coach.tui.glyphs import BIGGEST, least_size
+from coach.tui.hands import Kept, hand_panes, lane_pane, needs_of
 from coach.tui.hints import Hint, draw_hints
-from coach.tui.layout import Box, Layout, Needs, Pane, layout_for
+from coach.tui.layout import Layout, Needs, layout_for
 from coach.tui.picture import PHASE_WORDS, Picture, band_words
 from coach.tui.sheet import Sheet, SheetLook, draw_sheet, keys_on, page_text, sheet_of
 from coach.words.names import excerpt_name
@@ -31,39 +25,29 @@ def layout_of(picture: Picture, width: int, height: int) -> Layout:
 
 
 def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
-    """The panes to show, each with its key and how to draw it; panes that are left out are blank."""
-    plain, shown = picture.plain, moving(picture, layout)
-    add = _adder(shown, layout, plain)
-    add(
-        "header",
-        (picture.title, picture.assigned, picture.item, picture.run_on, picture.listens, picture.spot),
-        lambda b: _header(picture, b),
-    )
+    """The panes to show, of those that the layout has; what is left out is blank."""
     # Without a passage the cue stands large enough as it is.
     has_cue = "cue" in layout or picture.passage is None
-    add(
-        "message",
-        (picture.message, picture.cue, has_cue),
-        lambda b: _message(picture, b, has_cue),
-    )
-    if picture.passage is not None:
-        add("cue", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
-    add(
-        "keys",
-        (picture.hints, picture.marks, picture.look_at, picture.brush, picture.phase, picture.page),
-        lambda b: draw_hints(shown_hints(picture, layout), b.width),
-    )
+    shown = {
+        **moving(picture, layout),
+        "header": pane(_header, picture),
+        "message": pane(_message, picture.message, "" if has_cue else picture.cue),
+        "keys": pane(draw_hints, shown_hints(picture, layout)),
+        "band": pane(meters.draw_band, band_words(picture)),
+    }
     if picture.passage is None or picture.instrument is None:
         word = picture.title.upper() if picture.phase == "rest" else PHASE_WORDS[picture.phase]
-        add("now", word, lambda b: bigview.draw_big_word(word, b.width, b.height, "now", plain))
-        add("next", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
+        shown["now"] = pane(bigview.draw_big_word, word, "now", BIGGEST)
+        shown["next"] = pane(_paragraph, picture.cue)
     else:
-        _add_music(picture, picture.passage, picture.instrument, layout, add)
-    words = band_words(picture)
-    add(
-        "band", words, lambda b: meters.draw_band(words, b.width, largest_size("0", b.width, b.height), plain)
-    )
-    return shown
+        shown["cue"] = pane(_paragraph, picture.cue)
+        if picture.rung is not None:
+            shown["rung"] = pane(meters.draw_rung, picture.rung, picture.tempo_bpm)
+        if sheet := sheet_shown(picture, layout):
+            shown["sheet"] = pane(draw_sheet, picture.passage, picture.instrument, *sheet)
+        else:
+            shown.update(hand_panes(picture, picture.passage, picture.instrument, layout))
+    return {name: drawn for name, drawn in shown.items() if name in layout}
 
 
 def moving(picture: Picture, layout: Layout) -> dict[str, Pane]:
@@ -72,49 +56,14 @@ def moving(picture: Picture, layout: Layout) -> dict[str, Pane]:
     passage, instrument = picture.passage, picture.instrument
     if passage is None or instrument is None:
         return shown
-    add = _adder(shown, layout, picture.plain)
-    if picture.phase != "rating":
-        add_lane(picture, passage, instrument, layout, add)
+    if picture.phase != "rating" and "lane" in layout:
+        shown["lane"] = lane_pane(picture, passage, instrument, layout["lane"])
     if picture.position_s is not None or picture.phase != "rating":
         beats, walk = picture.beats, picture.walk
-        at = walk and (walk[0], meters.walker_column(beats, walk, layout["track"].width))
+        walker = walk and (walk[0], meters.walker_column(beats, walk, layout["track"].width))
         coming = picture.focus.next if picture.beat is not None else None
-        add(
-            "track",
-            (at, coming and coming.label, picture.spot),
-            lambda b: meters.draw_track(beats, walk, b.width, picture.plain, coming),
-        )
+        shown["track"] = pane(meters.draw_track, beats, walker, coming)
     return shown
-
-
-def _adder(shown: dict[str, Pane], layout: Layout, plain: bool) -> Add:
-    """What adds a pane to those shown, where the layout has it."""
-
-    def add(name: str, key: Hashable, draw: Callable[[Box], Rows]) -> None:
-        box = layout.get(name)
-        if box is not None:
-            shown[name] = ((name, box, plain, key), lambda: draw(box))
-
-    return add
-
-
-def _add_music(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
-    plain, rung = picture.plain, picture.rung
-    if rung is not None:
-        add(
-            "rung",
-            (rung, picture.tempo_bpm),
-            lambda b: meters.draw_rung(rung, picture.tempo_bpm, b.width, plain),
-        )
-    if picture.phase != "rating":
-        add_hands(picture, passage, instrument, layout, add)
-    elif shown := sheet_shown(picture, layout):
-        sheet, look = shown
-        add(
-            "sheet",
-            (picture.spot, look),
-            lambda b: draw_sheet(passage, instrument, sheet, look, b.width, b.height, plain),
-        )
 
 
 def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | None:
@@ -134,44 +83,34 @@ def _sheet(kept: Kept, width: int, height: int, least: int) -> Sheet:
     return sheet_of(kept.passage, kept.instrument, width, height, least)
 
 
-def _paragraph(text: str, box: Box) -> Rows:
-    canvas = Canvas(box.width, box.height)
-    lines = wrapped(text, min(box.width, 76))
-    for row, words in enumerate(lines, max(min(box.height - len(lines), 1), 0)):
+def _paragraph(canvas: Canvas, text: str) -> None:
+    lines = wrapped(text, min(canvas.width, 76))
+    for row, words in enumerate(lines, max(min(canvas.height - len(lines), 1), 0)):
         canvas.put(row, 0, words, "text")
-    return canvas.rows()
 
 
-def _header(picture: Picture, box: Box) -> Rows:
-    canvas = Canvas(box.width, 1)
+def _header(canvas: Canvas, picture: Picture) -> None:
     capo = picture.instrument.capo if picture.instrument else 0
     states = ("runs on" if picture.run_on else "", "listening" if picture.listens else "")
     parts = (f"capo {capo}" if capo else "", picture.item, *states)
     right = "  ".join(part for part in parts if part)
-    title = _shown(plain_text(picture.title), picture)
+    title = plain_text(picture.title)
     passage = picture.passage
     if passage is not None:
-        what = _shown(excerpt_name(passage.excerpt, passage.title), picture)
-        room = box.width - text_width(right) - 2
+        what = excerpt_name(passage.excerpt, passage.title)
+        room = canvas.width - text_width(right) - 2
         spare = room - text_width(what) - 3
-        asked = [_shown(words, picture) for words in picture.assigned]
+        asked = picture.assigned
         wordings = [*(f"{title}, {words}" for words in asked[:1]), *asked, title]
         beside = next((words for words in wordings if text_width(words) <= spare), "")
         canvas.put(0, text_width(what) + 3, beside, "next" if asked and beside != title else "dim")
-        canvas.put(0, 0, fitted(what, room, picture.plain), "text")
+        canvas.put(0, 0, fitted(what, room), "text")
     canvas.put_right(0, right, "dim")
-    return canvas.rows()
 
 
-def _shown(text: str, picture: Picture) -> str:
-    return ascii_text(text) if picture.plain else text
-
-
-def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
-    text = _shown(picture.message, picture)
-    if not text and not has_cue:
-        return line(fitted(_shown(picture.cue, picture), box.width, picture.plain), box, "text")
-    return line(fitted_words(text, box.width, picture.plain), box, "next")
+def _message(canvas: Canvas, message: str, cue: str) -> None:
+    """The message, and the cue where there is none."""
+    draw_line(canvas, fitted_words(message, canvas.width) or cue, "next" if message else "text")
 
 
 def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
@@ -216,7 +155,7 @@ def _arrow(key: str, picture: Picture) -> str:
 
 def key_range(events: int) -> str:
     """The keys that mark so many events, the first and the last of them: `1-6`, `1-q`."""
-    return f"1-{LABEL_KEYS[events - 1]}" if events > 1 else "1"
+    return f"1-{LABEL_KEYS[min(events, len(LABEL_KEYS)) - 1]}" if events > 1 else "1"
 
 
 def hint_word(picture: Picture, label: str, action_id: str) -> str:

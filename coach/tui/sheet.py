@@ -18,8 +18,8 @@ from coach.rating.table import RESULTS, Result
 from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
 from coach.tui.bigview import unlike, written
-from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width
-from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
+from coach.tui.canvas import Canvas, Role, fitted, text_width
+from coach.tui.glyphs import big_width, has_glyph, rows_high
 
 MOST = 2
 """The largest size of the sheet: more would spread few events too far apart to be seen at once."""
@@ -145,16 +145,9 @@ def page_text(sheet: Sheet, page: int) -> str:
 
 
 def draw_sheet(
-    passage: Passage,
-    instrument: Instrument,
-    sheet: Sheet,
-    look: SheetLook,
-    width: int,
-    height: int,
-    plain: bool = False,
-) -> Rows:
+    canvas: Canvas, passage: Passage, instrument: Instrument, sheet: Sheet, look: SheetLook
+) -> None:
     """The open page of the sheet."""
-    canvas = Canvas(width, height)
     keys = keys_on(passage, sheet, look.page)
     for place, label in enumerate(sheet.pages[look.page]):
         line, across = divmod(place, sheet.across)
@@ -166,7 +159,7 @@ def draw_sheet(
             words = f"{', '.join(_where(passage, label, keys[label]))}  {shown.words}".rstrip()
             # Where both have no room, what came of it is worth more than where it stands.
             words = shown.words if shown.words and text_width(words) > room else words
-            canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room, plain), shown.role)
+            canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room), shown.role)
         else:
             beside = left + CURSOR_COLUMNS + sheet.label_columns + sheet.sign_columns + sheet.note_columns + 1
             where = _where(passage, label, keys[label])
@@ -174,12 +167,10 @@ def draw_sheet(
                 spare = len(where) < rows_high(sheet.size)
                 where = (*where, shown.words) if spare else (where[0], shown.words, where[-1])
             room = sheet.columns - beside + left
-            canvas.put_rows(row, beside, [fitted(line, room, plain) for line in where], shown.role)
+            canvas.put_rows(row, beside, [fitted(line, room) for line in where], shown.role)
         if label == look.cursor:
-            bar = ["#" if plain else "█"] * rows_high(sheet.size)
-            canvas.put_rows(row + sheet.words, left, bar, "now")
-        _chip(canvas, row + sheet.words, left, event, keys[label], sheet, shown, instrument, plain)
-    return canvas.rows()
+            canvas.put_rows(row + sheet.words, left, ["█"] * rows_high(sheet.size), "now")
+        _chip(canvas, row + sheet.words, left, event, keys[label], sheet, shown, instrument)
 
 
 def _where(passage: Passage, label: int, key: str) -> tuple[str, ...]:
@@ -198,20 +189,19 @@ def _chip(
     sheet: Sheet,
     shown: EventLook,
     instrument: Instrument,
-    plain: bool,
 ) -> None:
     size = sheet.size
     column = left + CURSOR_COLUMNS
-    canvas.put_rows(row, column, big_text(key, size, plain), "now")
+    canvas.put_tall(row, column, key, size, "now")
     column += sheet.label_columns
     fault = shown.fault
     role: Role = fault.result.ink if fault else "ring" if event.is_harmonic else "bass"
-    if sign := shown.sign or (_sign(fault.result, plain) if fault else ""):
-        canvas.put_rows(row, column, big_text(sign, size, plain), shown.role)
+    if sign := shown.sign or (_sign(fault.result, canvas.plain) if fault else ""):
+        canvas.put_tall(row, column, sign, size, shown.role)
     column += sheet.sign_columns
     if fault and fault.note:
         event = replace(event, notes=event.notes[fault.note - 1 : fault.note])
-    canvas.put_rows(row, column, big_text(written(event, instrument), size, plain), role)
+    canvas.put_tall(row, column, written(event, instrument), size, role)
 
 
 def _sign(result: Result, plain: bool) -> str:

@@ -1,12 +1,13 @@
 """The one widget that shows our pictures: panes at fixed places, painted line by line, repainted region by region.
 
-Conventions: a pane is a box and finished rows of runs; what equals the pane before is not painted again. No layout
-ever runs for it, so that a changed cell costs a strip and not a screen.
+Conventions: a pane that equals the one before is not drawn again, and no row that equals the one before is painted. No
+layout ever runs for it, so that a changed cell costs a strip and not a screen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
+from typing import cast
 
 from rich.segment import Segment
 from rich.style import Style
@@ -16,11 +17,10 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from coach.tui.canvas import Role, Rows, text_width
-from coach.tui.layout import Box, Pane
+from coach.tui.canvas import Pane, Role, Rows, drawn, text_width
+from coach.tui.layout import Box
+from coach.tui.root import Coach
 from coach.tui.theme import PLAIN_THEME, styles_for
-
-_NO_ROWS: Rows = ()
 
 
 class Stage(Widget, can_focus=False):
@@ -40,7 +40,8 @@ class Stage(Widget, can_focus=False):
         self._styles: Mapping[Role, Style] = {}
         self._boxes: dict[str, Box] = {}
         self._rows: dict[str, Rows] = {}
-        self._keys: dict[str, Hashable] = {}
+        self._shown: dict[str, tuple[Pane, bool]] = {}
+        """By name each pane, and whether it was drawn in ASCII."""
         self._strips: dict[int, Strip] = {}
         self._changed: set[int] = set()
         """Rows that are to be painted."""
@@ -53,27 +54,27 @@ class Stage(Widget, can_focus=False):
 
     def change(self, panes: Mapping[str, Pane], boxes: Mapping[str, Box]) -> int:
         """Show these panes beside the others; returns how many rows were painted."""
-        for name, (key, draw) in panes.items():
+        plain = cast(Coach, self.app).plain
+        for name, pane in panes.items():
             box = boxes[name]
-            if self._keys.get(name) == key and self._boxes.get(name) == box:
+            if self._shown.get(name) == (pane, plain) and self._boxes.get(name) == box:
                 continue
             if self._boxes.get(name, box) != box:
                 self._erase(name)
-            rows = draw()
-            old = self._rows.get(name, _NO_ROWS)
-            self._boxes[name], self._rows[name], self._keys[name] = box, rows, key
+            rows = drawn(pane, box.width, box.height, plain)
+            old = self._rows.get(name, ())
+            self._boxes[name], self._rows[name], self._shown[name] = box, rows, (pane, plain)
             changed = (row for row in range(len(rows)) if row >= len(old) or rows[row] != old[row])
             self._changed.update(box.y + row for row in changed)
         return self._paint()
 
-    def fill(self, rows: Rows) -> int:
+    def fill(self, picture: Pane, width: int, height: int) -> int:
         """Show one picture and nothing else; returns how many rows were painted."""
-        box = Box(0, 0, self.size.width, len(rows))
-        return self.show({"picture": (rows, lambda: rows)}, {"picture": box})
+        return self.show({"picture": picture}, {"picture": Box(0, 0, width, height)})
 
     def _erase(self, name: str) -> None:
         box = self._boxes.pop(name)
-        del self._rows[name], self._keys[name]
+        del self._rows[name], self._shown[name]
         self._changed.update(range(box.y, box.y + box.height))
 
     def _paint(self) -> int:
@@ -112,7 +113,7 @@ class Stage(Widget, can_focus=False):
         across = sorted((box.x, name) for name, box in self._boxes.items() if box.y <= y < box.y + box.height)
         for left, name in across:
             row = y - self._boxes[name].y
-            rows = self._rows.get(name, _NO_ROWS)
+            rows = self._rows[name]
             if left < column or row >= len(rows):
                 continue
             if left > column:

@@ -139,14 +139,12 @@ class StartScreen(CoachScreen):
                 f" ({', '.join(words)})" for words in ((title, grade), (title,), (grade,)) if all(words)
             ]
             what += next((beside for beside in besides if text_width(what + beside) <= room), "")
-            what = ascii_text(what) if self.coach.plain else what
         text = Text(no_wrap=True)
         text.append(head, "bold")
-        text.append(fitted(what, room, self.coach.plain) + tempo)
-        reason = plain_text(why)
-        lines = wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))
+        text.append(fitted(what, room) + tempo)
+        lines = wrapped(plain_text(why), width - len(head))
         if 0 < rows < len(lines):
-            last = fitted_words(" ".join(lines[rows - 1 :]), width - len(head), self.coach.plain)
+            last = fitted_words(" ".join(lines[rows - 1 :]), width - len(head))
             lines = [*lines[: rows - 1], last]
         for line in lines:
             text.append("\n" + " " * len(head) + line)

@@ -9,9 +9,9 @@ from coach.rating.table import RESULTS
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.node_table import mm_text
-from coach.tui.base import DrawnScreen
-from coach.tui.canvas import Canvas, wrapped
-from coach.tui.glyphs import big_text, largest_size
+from coach.tui.canvas import Canvas, pane, wrapped
+from coach.tui.drawn import DrawnScreen
+from coach.tui.glyphs import largest_size, rows_high
 from coach.tui.hints import draw_hints
 from coach.tui.layout import too_small
 from coach.tui.stage import Stage
@@ -61,6 +61,31 @@ def page_text(page: int, instrument: Instrument) -> str:
     return PAGES[page][1].format(string=instrument.string_label(string), label=FIRST_NODE.label, way=way)
 
 
+def draw_page(canvas: Canvas, page: int, text: str) -> None:
+    """A page and its hints."""
+    width, height, word = canvas.width, canvas.height, PAGES[page][0]
+    columns = min(width - 8, 76)
+    left = (width - columns) // 2
+    canvas.put(1, left, f"Tour, {page + 1} of {len(PAGES)}", "dim")
+    size = largest_size(word, width - left, height - 12, most=3)
+    high = rows_high(size) if size > 0 else 1
+    top = max((height - high - 8) // 2, 2)
+    if size > 0:
+        canvas.put_tall(top, left, word, size, "now")
+    else:
+        canvas.put(top, left, word, "now")
+    if warning := too_small(width, height):
+        canvas.put(0, 0, warning, "next")
+    for row, line in enumerate(wrapped(text, columns)):
+        canvas.put(top + high + (2 if size > 0 else 0) + row, left, line, "text")
+    hints = (
+        ("any key", "goes on" if page + 1 < len(PAGES) else "begins", ""),
+        ("left", "back", ""),
+        ("esc", "leave", ""),
+    )
+    canvas.inset(height - 1, 1, pane(draw_hints, hints))
+
+
 class TourScreen(DrawnScreen):
     """The pages, one after the other; any key goes on, escape ends it."""
 
@@ -100,31 +125,6 @@ class TourScreen(DrawnScreen):
     def on_stage_tapped(self) -> None:
         self._go_on()
 
-    def draw(self) -> None:
-        """Draw the page at the present size."""
-        width, height = self.size.width, self.size.height
-        if not width:
-            return
-        plain = self.coach.plain
-        word, text = PAGES[self.page][0], page_text(self.page, self.coach.desk.instrument)
-        if plain:
-            word = word.replace("→", ">")
-        canvas = Canvas(width, height)
-        columns = min(width - 8, 76)
-        left = (width - columns) // 2
-        canvas.put(1, left, f"Tour, {self.page + 1} of {len(PAGES)}", "dim")
-        size = largest_size(word, width - left, height - 12, most=3)
-        lines = big_text(word, size, plain) if size > 0 else (word,)
-        top = max((height - len(lines) - 8) // 2, 2)
-        canvas.put_rows(top, left, lines, "now")
-        if warning := too_small(width, height):
-            canvas.put(0, 0, warning, "next")
-        for row, line in enumerate(wrapped(text, columns)):
-            canvas.put(top + len(lines) + (2 if size > 0 else 0) + row, left, line, "text")
-        hints = [
-            ("any key", "goes on" if self.page + 1 < len(PAGES) else "begins", ""),
-            ("left", "back", ""),
-            ("esc", "leave", ""),
-        ]
-        canvas.paste(height - 1, 0, draw_hints(hints, width))
-        self.query_one(Stage).fill(canvas.rows())
+    def paint(self) -> None:
+        page = pane(draw_page, self.page, page_text(self.page, self.coach.desk.instrument))
+        self.query_one(Stage).fill(page, *self.size)

@@ -8,7 +8,6 @@ from threading import Thread
 from typing import TYPE_CHECKING
 
 from textual import events
-from textual.app import ComposeResult
 from textual.message import Message
 from textual.timer import Timer
 
@@ -18,11 +17,10 @@ from coach.sound.capture import Capture
 from coach.sound.player import now_s
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Heard, adjacent_pairs, beatless, by_pitch, moved, usual_reference
-from coach.tui.base import DrawnScreen
+from coach.tui.canvas import Pane, pane
+from coach.tui.drawn import PictureScreen
 from coach.tui.help import AskScreen
-from coach.tui.stage import Stage
 from coach.tui.tuning_view import TuningView, draw_tuning
-from coach.tui.widgets import HintLine
 
 if TYPE_CHECKING:
     from coach.listen.open_string import MeasuredString
@@ -37,7 +35,7 @@ HELD_S = 6.0
 """What was surely heard stands so long after it has faded."""
 
 
-class TuningScreen(DrawnScreen):
+class TuningScreen(PictureScreen):
     """Choose a pair or a string; hear it, detune it by cents, or let the microphone say which peg to turn."""
 
     scope = "tuning"
@@ -79,24 +77,16 @@ class TuningScreen(DrawnScreen):
         at = self.row - len(self.heard.pairs)
         return self._strings[at] if at >= 0 else None
 
-    def compose(self) -> ComposeResult:
-        yield Stage(id="tuning")
-        yield HintLine()
-
     def on_mount(self) -> None:
         super().on_mount()
         if self._begins:
             self.act(self._begins)
 
-    def draw(self) -> None:
-        """Draw the rows as they stand, and what is heard of the chosen one."""
-        width, height = self.size.width, self.size.height - 1
-        if width:
-            status = str(self._capture.status) if self._capture else ""
-            listens = self._capture is not None and self._capture.listening
-            view = TuningView(self.heard, self._strings, self.row, status, self._turn, listens)
-            rows = draw_tuning(view, width, height, self.coach.plain)
-            self.query_one("#tuning", Stage).fill(rows)
+    def picture(self) -> Pane:
+        """The rows as they stand, and what is heard of the chosen one."""
+        status = str(self._capture.status) if self._capture else ""
+        listens = self._capture is not None and self._capture.listening
+        return pane(draw_tuning, TuningView(self.heard, self._strings, self.row, status, self._turn, listens))
 
     def other_key(self, event: events.Key) -> bool:
         if event.key not in ("up", "down"):

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.strings.tuning import Heard, in_pure_fifths, moved_beats_hz
-from coach.tui.canvas import Canvas, Role, Rows, wrapped
-from coach.tui.glyphs import NONE, SMALL, big_text, largest_size, rows_high
-from coach.tui.widgets import MARK_COLUMNS, cursor_sign
+from coach.tui.canvas import Canvas, Role, wrapped
+from coach.tui.glyphs import NONE, SMALL, largest_size, rows_high
+from coach.tui.widgets import CURSOR, MARK_COLUMNS
 from coach.words.names import pair_name, touch_name
 
 if TYPE_CHECKING:
@@ -43,25 +43,23 @@ class TuningView:
         return [*pairs, *(touch_name(instrument, string, None) for string in self.strings)]
 
 
-def draw_tuning(view: TuningView, width: int, height: int, plain: bool = False) -> Rows:
+def draw_tuning(canvas: Canvas, view: TuningView) -> None:
     """The whole screen but for its hints."""
-    canvas = Canvas(width, height)
     canvas.put(0, 0, "Tuning by harmonics", "now")
     if view.status:
         canvas.put_right(0, view.status, "ring")
-        _draw_listening(canvas, view, plain)
+        _draw_listening(canvas, view)
     else:
-        _draw_list(canvas, view, plain)
-    return canvas.rows()
+        _draw_list(canvas, view)
 
 
-def _draw_list(canvas: Canvas, view: TuningView, plain: bool) -> None:
+def _draw_list(canvas: Canvas, view: TuningView) -> None:
     """The pairs with the beats they should have and the open strings; the chosen pair large, detuned as it is heard."""
     instrument, pairs = view.heard.instrument, view.heard.pairs
     fifths = in_pure_fifths(instrument)
     for row, name in enumerate(view.names):
         chosen = row == view.row
-        sign = cursor_sign(plain) if chosen else " " * MARK_COLUMNS
+        sign = CURSOR if chosen else " " * MARK_COLUMNS
         if row < len(pairs):
             beats = pairs[row].beats_hz[1]
             goal = "no beat when in tune" if fifths else f"{beats:5.2f} beats a second when in tune"
@@ -70,27 +68,26 @@ def _draw_list(canvas: Canvas, view: TuningView, plain: bool) -> None:
         canvas.put(2 + row, 0, f"{sign}{name:<18} {goal}", "next" if chosen else "text")
     top = 3 + len(view.names)
     if view.row < len(pairs):
-        top += _draw_detuned(canvas, view.heard, top, plain)
+        top += _draw_detuned(canvas, view.heard, top)
     for row, line in enumerate(wrapped(_HOW_FIFTHS if fifths else _HOW, min(canvas.width, _WIDEST_TEXT))):
         canvas.put(top + row, 0, line, "dim")
 
 
-def _draw_detuned(canvas: Canvas, heard: Heard, top: int, plain: bool) -> int:
+def _draw_detuned(canvas: Canvas, heard: Heard, top: int) -> int:
     """The chosen pair as the coach plays it; returns how many rows that takes."""
     pair, instrument = heard.pair, heard.instrument
     words = f"{moved_beats_hz(instrument, pair, heard.cents):.2f} BEATS/S"
     size = max(largest_size(words, canvas.width, rows_high(1), 1), SMALL)
-    number = big_text(words, size, plain)
-    canvas.put_rows(top, 0, number, "now")
+    canvas.put_tall(top, 0, words, size, "now")
     high = instrument.string_label(pair.high_string)
     cents = round(heard.cents)
     off = f"{counted(abs(cents), 'cent')} {'sharp' if cents > 0 else 'flat'}" if cents else "in tune"
     below = f"as the coach plays it: the {high} string {off}"
-    canvas.put(top + len(number), 0, below, "text")
-    return len(number) + 2
+    canvas.put(top + rows_high(size), 0, below, "text")
+    return rows_high(size) + 2
 
 
-def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
+def _draw_listening(canvas: Canvas, view: TuningView) -> None:
     """What is touched, what is heard, what to turn and what is wanted, each as tall as there is room for."""
     turn = view.turn
     lines: list[tuple[str, Role]] = [
@@ -107,7 +104,7 @@ def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
         size = largest_size(text, canvas.width, each)
         row = 1 + number * max(rooms, 3 * len(lines)) // len(lines)
         if size != NONE:
-            canvas.put_rows(row + (each - rows_high(size)) // 2, 0, big_text(text, size, plain), role)
+            canvas.put_tall(row + (each - rows_high(size)) // 2, 0, text, size, role)
         else:
             canvas.put(row, 0, text, role)
     top = canvas.height - 1 - len(below)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import cast
 
 from rich.text import Text
 from textual.widgets import OptionList
@@ -10,20 +11,18 @@ from textual.widgets.option_list import Option
 
 from coach.ground.plain import visible
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import Canvas
+from coach.tui.canvas import ascii_text, draw_line, pane
 from coach.tui.hints import Hint, draw_hints, hint_at
-from coach.tui.layout import Box, Pane, too_small
+from coach.tui.layout import Box, too_small
+from coach.tui.root import Coach
 from coach.tui.stage import Stage
 
-MARK_COLUMNS = 2
+CURSOR = "▶ "
+"""What stands before the line under the cursor."""
+MARK_COLUMNS = len(CURSOR)
 """Of a marked list: the cursor's sign and a blank."""
 SCROLLBAR_COLUMNS = 2
 """Of a list that is longer than its place."""
-
-
-def cursor_sign(plain: bool) -> str:
-    """What stands before the line under the cursor."""
-    return "> " if plain else "▶ "
 
 
 class MarkedList(OptionList):
@@ -42,7 +41,7 @@ class MarkedList(OptionList):
         """
         # The library hands control characters on to the terminal as they are.
         for text in (*texts, *in_full):
-            text.plain = "\n".join(visible(line) for line in text.plain.split("\n"))
+            text.plain = "\n".join(self._letters(visible(line)) for line in text.plain.split("\n"))
         self._short, self._in_full = list(texts), list(in_full or texts)
         at = min(max(at, 0), max(len(self._short) - 1, 0))
         self._marked = at if self._short else None
@@ -60,8 +59,12 @@ class MarkedList(OptionList):
             if index is not None and index < len(self._short):
                 self.replace_option_prompt_at_index(index, self._with_mark(index))
 
+    def _letters(self, text: str) -> str:
+        """The text as the terminal can show it."""
+        return ascii_text(text) if cast(Coach, self.app).plain else text
+
     def _with_mark(self, index: int) -> Text:
-        sign = cursor_sign(self.app.has_class("-plain")) if index == self._marked else " " * MARK_COLUMNS
+        sign = self._letters(CURSOR) if index == self._marked else " " * MARK_COLUMNS
         first, *others = (self._in_full if index == self._marked else self._short)[index].split("\n")
         lines = [Text(sign) + first, *(Text(" " * MARK_COLUMNS) + line for line in others)]
         text = Text("\n").join(lines)
@@ -85,18 +88,12 @@ class HintLine(Stage):
 
     def update_hints(self) -> None:
         """Show the hints of the screen as they are now."""
-        hints = self.hints()
-        width = self.size.width
-        warning = too_small(*self.app.size)
-        rows = 2 if warning else 1
-        self.styles.height = rows
-        panes: dict[str, Pane] = {"keys": ((tuple(hints), width), lambda: draw_hints(hints, width))}
-        boxes = {"keys": Box(0, rows - 1, width, 1)}
+        width, warning = self.size.width, too_small(*self.app.size)
+        panes = {"keys": pane(draw_hints, self.hints())}
         if warning:
-            canvas = Canvas(width, 1)
-            canvas.put(0, 0, warning, "next")
-            panes["small"], boxes["small"] = ((warning, width), canvas.rows), Box(0, 0, width, 1)
-        self.show(panes, boxes)
+            panes = {"small": pane(draw_line, warning, "next"), **panes}
+        self.styles.height = len(panes)
+        self.show(panes, {name: Box(0, row, width, 1) for row, name in enumerate(panes)})
 
     def hints(self) -> list[Hint]:
         screen = self.screen
