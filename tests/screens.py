@@ -9,6 +9,7 @@ from typing import Any, Self
 
 from textual.pilot import Pilot
 
+from coach.folder.actions import Phase
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
 from coach.music.excerpt import Passage, whole_phrase
@@ -25,6 +26,7 @@ from coach.tui.picture import Picture
 from coach.tui.session_screen import SessionScreen
 from coach.tui.session_view import layout_of, panes
 from tests.samples import sample_drill
+from tests.waiting import until
 
 NOW_MS = 1_771_837_200_000
 """Monday 23 February 2026, 09:00 UTC."""
@@ -126,6 +128,17 @@ async def running(
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             yield app, pilot, player
+
+
+async def shown(pilot: Pilot[None], so: Callable[[], object]) -> None:
+    """Let the app go on until something is so that a timer or a thread of its own brings about."""
+    await until(so, "the app")
+    await pilot.pause()
+
+
+async def in_phase(pilot: Pilot[None], app: CoachApp, phase: Phase) -> None:
+    """Let the session go on until it is in this phase."""
+    await shown(pilot, lambda: session_of(app).practice.session.phase is phase)
 
 
 def session_of(app: CoachApp) -> SessionScreen:

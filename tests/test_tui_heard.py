@@ -16,7 +16,7 @@ from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
 from coach.tui.touch import keys_of
 from tests.hearing import SpokenEar
-from tests.screens import running, screen_text, session_of
+from tests.screens import in_phase, running, screen_text, session_of, shown
 from tests.test_tui_session import DRILL, play_to_end, to_ready
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -177,17 +177,15 @@ async def test_a_repetition_is_judged_when_it_ends_and_what_comes_stands_at_once
         await to_ready(pilot, app)
         await pilot.press("space")
         assert ear.takes == []
-        await pilot.pause(0.1)
-        assert screen_text(app).splitlines()[0].endswith("listening")
+        await shown(pilot, lambda: screen_text(app).splitlines()[0].endswith("listening"))
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await shown(pilot, lambda: ear.takes)
         (take,) = ear.takes
         assert take.alone
         timeline = session_of(app).practice.about.timeline
         assert take.until_s - take.start_s > max(timeline.onsets_s.values())
         ear.answer()
-        await pilot.pause(0.1)
-        assert "2: quiet?   can't tell 4" in screen_text(app)
+        await shown(pilot, lambda: "2: quiet?   can't tell 4" in screen_text(app))
         await pilot.press("h")
         (rep,) = app.desk.log.reps()
         assert rep.faults == (Fault(2, CHOKED),)
@@ -226,8 +224,7 @@ async def test_what_is_heard_after_the_rating_is_logged_with_it_and_goes_to_no_o
         assert "quiet?" not in screen_text(app)
         assert len(ear.takes) == 2
         ear.answer()
-        await pilot.pause(0.1)
-        assert "2: quiet?" in screen_text(app)
+        await shown(pilot, lambda: "2: quiet?" in screen_text(app))
 
 
 async def test_what_is_heard_after_the_next_rating_too_goes_to_its_own_repetition(tmp_path, ear):
@@ -241,8 +238,13 @@ async def test_what_is_heard_after_the_next_rating_too_goes_to_its_own_repetitio
         ear.answer(1)
         ear.says = (Heard(3, VERDICTS["clean"], 0.9),)
         ear.answer(2)
-        await pilot.pause(0.1)
-        assert [[one.label for one in rep.suggestions] for rep in app.desk.log.reps()] == [[1, 2, 4], [], [3]]
+        await shown(
+            pilot,
+            lambda: (
+                [[one.label for one in rep.suggestions] for rep in app.desk.log.reps()]
+                == [[1, 2, 4], [], [3]]
+            ),
+        )
 
 
 async def test_what_is_heard_when_the_screen_is_left_is_logged(tmp_path, ear, monkeypatch):
@@ -263,9 +265,9 @@ async def test_what_is_heard_in_a_pause_stands_after_it(tmp_path, ear):
         await play_to_end(pilot, app, player)
         session_of(app).send(Pause())
         ear.answer()
-        await pilot.pause(0.1)
+        await pilot.pause()
         session_of(app).send(Go())
-        assert "2: quiet?" in screen_text(app)
+        await shown(pilot, lambda: "2: quiet?" in screen_text(app))
 
 
 async def test_what_is_heard_goes_to_no_earlier_repetition_that_is_rated_anew(tmp_path, ear):
@@ -287,12 +289,10 @@ async def test_in_a_round_the_suggestion_stands_while_the_bar_of_clicks_counts(t
         await pilot.press("space")
         for alone in (True, False):
             player.position_s = player.length_s + 0.2
-            await pilot.pause(0.1)
-            assert session_of(app).practice.session.phase is Phase.RATING
+            await in_phase(pilot, app, Phase.RATING)
             assert ear.takes[-1].alone is alone
             ear.answer()
-            await pilot.pause(0.1)
-            assert "2: quiet?" in screen_text(app)
+            await shown(pilot, lambda: "2: quiet?" in screen_text(app))
             assert player.playing
             await pilot.press("space")
             assert session_of(app).practice.session.phase is Phase.PLAYING
@@ -304,10 +304,10 @@ async def test_the_model_a_broken_count_in_and_a_turn_that_runs_on_are_not_judge
         await to_ready(pilot, app)
         await pilot.press("h")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.READY)
         await pilot.press("space", "space", "t")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await shown(pilot, lambda: app.desk.log.reps())
         assert ear.takes == []
 
 

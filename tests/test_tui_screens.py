@@ -14,6 +14,7 @@ from coach.folder.actions import (
     PHASES,
     SCREENS,
     Keymap,
+    Phase,
     key_name,
     shown_key,
 )
@@ -32,7 +33,7 @@ from coach.tui.summary import SummaryScreen
 from coach.tui.theme import PALETTES, PLAIN_THEME
 from coach.tui.tour import PAGES, TourScreen
 from coach.tui.tuning_screen import TuningScreen
-from tests.screens import running, screen_text, session_of, task_of
+from tests.screens import in_phase, running, screen_text, session_of, task_of
 
 DRILL_TEXT = """drill: 1
 id: pocket
@@ -138,7 +139,7 @@ async def test_a_session_ends_in_a_summary_and_the_plan_is_made_anew(tmp_path):
         await pilot.press("space", "space")
         await pilot.press("space")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.RATING)
         await pilot.press("space", "escape", "enter")
         await pilot.pause()
         assert isinstance(app.screen, SummaryScreen)
@@ -503,7 +504,7 @@ async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path)
         tempo = task_of(session_of(app).practice.session).tempo_bpm
         await pilot.press("space")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.RATING)
         await pilot.press("space", "escape", "enter")
         await pilot.pause()
         assert f"at {tempo} bpm  rung " in screen_text(app)
@@ -521,7 +522,7 @@ async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_a
         for key in ("v", "z"):
             await pilot.press(key, "space")
             player.position_s = player.length_s + 1
-            await pilot.pause(0.1)
+            await in_phase(pilot, app, Phase.RATING)
             await pilot.press("space")
         printed = list(_result_lines(session.practice))
         await pilot.press("escape", "enter")
@@ -539,7 +540,7 @@ async def test_the_summary_tells_of_choked_low_notes_too(tmp_path):
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
         await pilot.press("space", "space", "space")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.RATING)
         await pilot.press("1", "space", "escape", "enter")
         await pilot.pause()
         assert "1 low note choked" in screen_text(app)

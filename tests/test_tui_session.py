@@ -22,7 +22,7 @@ from coach.tui.glyphs import big_text, least_size
 from coach.tui.help import AskScreen
 from coach.tui.root import OPENED_S
 from coach.tui.session_screen import SessionScreen
-from tests.screens import running, screen_text, session_of, task_of
+from tests.screens import in_phase, running, screen_text, session_of, shown, task_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
@@ -43,8 +43,7 @@ async def to_ready(pilot, app) -> None:
 async def play_to_end(pilot, app, player) -> None:
     await pilot.press("space")
     player.position_s = player.length_s + 1
-    await pilot.pause(0.1)
-    assert session_of(app).practice.session.phase is Phase.RATING
+    await in_phase(pilot, app, Phase.RATING)
 
 
 async def test_one_key_starts_a_repetition_and_one_key_saves_it_as_clean(tmp_path):
@@ -213,8 +212,7 @@ async def test_a_pedal_marks_a_choke_in_play_and_saves_as_clean_after_it(tmp_pat
         )  # within the dead zone after the last note: about a note, no rating
         assert practice.session.phase is Phase.PLAYING
         player.position_s = player.length_s + 0.01
-        await pilot.pause(0.1)
-        assert practice.session.phase is Phase.RATING
+        await in_phase(pilot, app, Phase.RATING)
         await step(player.length_s + 2.0)
         assert [rep.faults == () for rep in app.desk.log.reps()] == [False]
 
@@ -266,12 +264,10 @@ async def test_in_a_round_one_key_in_the_bar_of_clicks_says_clean_and_the_next_p
         assert practice.session.phase is Phase.PLAYING
         assert "saved, clean" in screen_text(app)
         player.position_s = player.length_s + 0.1
-        await pilot.pause(0.1)
-        assert practice.session.phase is Phase.RATING
+        await in_phase(pilot, app, Phase.RATING)
         await pilot.press("2")
         player.position_s = practice.sounding.lead_s - 0.01
-        await pilot.pause(0.1)
-        assert practice.sounding is None
+        await shown(pilot, lambda: practice.sounding is None)
         assert [mark.label for mark in practice.session.marks] == [2]
         await pilot.press("space")
         assert [len(rep.faults) for rep in app.desk.log.reps()] == [0, 1]
@@ -314,19 +310,21 @@ async def test_hear_it_plays_the_model_and_comes_back_to_ready(tmp_path):
         assert "h stop the sound" in lines[-1]
         assert "nothing can be heard" not in lines[-2]
         player.status = NO_CARD
-        await pilot.pause(0.1)
-        assert screen_text(app).splitlines()[-2].strip() == "nothing can be heard: silent mode"
+        await shown(
+            pilot, lambda: screen_text(app).splitlines()[-2].strip() == "nothing can be heard: silent mode"
+        )
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
-        assert session_of(app).practice.session.phase is Phase.READY
+        await in_phase(pilot, app, Phase.READY)
 
 
-async def test_a_node_that_is_played_to_nobody_says_so_once(tmp_path):
+async def test_a_node_that_is_played_to_nobody_says_so_once(tmp_path, monkeypatch):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         player.status = NO_CARD
+        told: list[str] = []
+        monkeypatch.setattr(app, "notify", told.append)
         await pilot.press("n", "h", "h")
-        await pilot.pause(OPENED_S + 0.2)
-        told = [notification.message for notification in app._notifications]
+        await shown(pilot, lambda: told)
+        await pilot.pause(OPENED_S)
         assert told == ["Nothing can be heard: silent mode."]
 
 
@@ -335,8 +333,7 @@ async def test_a_turn_that_runs_on_saves_unrated_repetitions_until_the_player_ra
         await to_ready(pilot, app)
         await pilot.press("t")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
-        assert [rep.faults for rep in app.desk.log.reps()] == [None]
+        await shown(pilot, lambda: [rep.faults for rep in app.desk.log.reps()] == [None])
         assert "runs on" in screen_text(app)
         await pilot.press("t", "space")
         assert [rep.faults for rep in app.desk.log.reps()] == [()]
@@ -417,7 +414,7 @@ async def test_escape_while_a_repetition_waits_for_its_rating_leads_back_to_the_
         await to_ready(pilot, app)
         await pilot.press("space")
         player.position_s = player.length_s
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.RATING)
         await pilot.press("1", "escape")
         assert "the marks you have just made" in screen_text(app)
         behind = next(screen for screen in app.screen_stack if isinstance(screen, SessionScreen))
@@ -466,7 +463,7 @@ async def test_from_the_list_of_drills_a_run_is_played_at_once_and_again(tmp_pat
         for _ in range(2):
             await pilot.press("space")
             player.position_s = player.length_s
-            await pilot.pause(0.1)
+            await in_phase(pilot, app, Phase.RATING)
             await pilot.press("space")
         played = session_of(app).practice.session.played
         assert [one.rep.excerpt for one in played] == [session.music.task.excerpt.key] * len(played)
@@ -503,8 +500,7 @@ async def test_nothing_polls_while_nothing_plays(tmp_path):
         await pilot.press("space")
         assert screen._poll._active.is_set()
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
-        assert not screen._poll._active.is_set()
+        await shown(pilot, lambda: not screen._poll._active.is_set())
 
 
 async def test_a_touch_on_the_key_line_and_on_a_note_does_what_the_keys_do(tmp_path):
@@ -514,7 +510,7 @@ async def test_a_touch_on_the_key_line_and_on_a_note_does_what_the_keys_do(tmp_p
         practice = session_of(app).practice
         assert practice.session.phase is Phase.PLAYING
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        await in_phase(pilot, app, Phase.RATING)
         row = next(at for at, line in enumerate(screen_text(app).splitlines()) if "bar 1, beat 1" in line)
         second = screen_text(app).splitlines()[row].index("bar 1", 10)
         await pilot.click(offset=(second + 2, row + 1))
