@@ -8,6 +8,7 @@ import pytest
 pytest.importorskip("aiohttp", reason="needs textual-serve: pip install -e '.[serve]'")
 
 from coach.web.held import HeldSession
+from tests.waiting import until
 
 
 class Window:
@@ -65,9 +66,9 @@ async def test_windows_that_open_at_the_same_time_share_one_process_and_the_last
     shows = [
         asyncio.ensure_future(session.show(window, 100, 30, str(at))) for at, window in enumerate(windows)
     ]
-    await asyncio.sleep(0.1)
+    await until(lambda: session.started and session.started[0].sizes, "the app")
     assert len(session.started) == 1
-    assert [window.over.is_set() for window in windows] == [True] * 4 + [False]
+    await until(lambda: [window.over.is_set() for window in windows] == [True] * 4 + [False], "the last one")
     assert session.started[0].sizes[-1] == (100, 30)
     assert session.state("3") == "shown"
     assert session.state("4") == "waiting", "the page itself has lost its socket, or it would not ask"
@@ -77,18 +78,36 @@ async def test_windows_that_open_at_the_same_time_share_one_process_and_the_last
     await session.stop()
 
 
-async def test_a_session_without_a_window_is_kept_and_then_ended_and_a_window_meanwhile_keeps_it():
-    session, first, second = Session(kept_s=0.2), Window(), Window()
+@pytest.fixture
+async def skip(monkeypatch):
+    """Lets the loop's clock jump by so many seconds."""
+    loop, skipped_s = asyncio.get_running_loop(), 0.0
+    time_s = loop.time
+    monkeypatch.setattr(loop, "time", lambda: time_s() + skipped_s)
+
+    async def skip(seconds):
+        nonlocal skipped_s
+        skipped_s += seconds
+        await asyncio.sleep(0.01)
+
+    return skip
+
+
+async def test_a_session_without_a_window_is_kept_and_then_ended_and_a_window_meanwhile_keeps_it(skip):
+    session, first, second = Session(kept_s=600), Window(), Window()
     await first.close()
     await session.show(first, 80, 24, "1")
-    await asyncio.sleep(0.05)
+    await skip(500)
     assert session.state("1") == "waiting"
     showing = asyncio.ensure_future(session.show(second, 60, 40, "2"))
-    await asyncio.sleep(0.3)
+    await until(lambda: session.started[0].sizes, "the second window")
+    await skip(1000)
     assert session.state("1") == "shown"
     assert not session.started[0].ended
     await second.close()
     await showing
-    await asyncio.sleep(0.3)
+    await skip(500)
+    assert session.state("1") == "waiting"
+    await skip(200)
+    await until(lambda: session.started[0].ended, "the end")
     assert session.state("1") == "none"
-    assert session.started[0].ended
