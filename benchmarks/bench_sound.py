@@ -17,6 +17,7 @@ import tempfile
 import time
 import tracemalloc
 from collections.abc import Iterator
+from contextlib import closing
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -169,7 +170,7 @@ def midi(options: Options) -> Iterator[Row]:
         return
     from coach.midi.settings import MidiSettings
     from tests.real.conftest import end, start_jack
-    from tests.real.test_midi_real import CLOCK, LISTENER, play_through, second_client, what_was_heard
+    from tests.real.test_midi_real import CLOCK, Ear, play_through
 
     names = {"JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": "wellrung-bench"}
     with mock.patch.dict(os.environ, names):
@@ -179,19 +180,17 @@ def midi(options: Options) -> Iterator[Row]:
         ]
         try:
             against = "the plan (periods of 0.67 ms), every core loaded"
-            ear = second_client(LISTENER)
-            play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
-            stamps = [at_s for at_s, message in what_was_heard(ear) if message == (CLOCK,)]
-            end(ear)
+            with closing(Ear()) as ear:
+                play_through(ear, MidiSettings(out_port="ear", clock=True, click=False), 60)
+            stamps = [at_s for at_s, message in ear.heard if message == (CLOCK,)]
             intervals_ms = list(np.abs(np.diff(stamps) - 1 / 24) * 1000)
             what = f"MIDI clock over JACK, {len(intervals_ms)} intervals, 99th percentile"
             yield Row(what, "ms off", percentile(intervals_ms, 99), against, goal=Goal(1, "ms off"))
             off_ms: list[float] = []
             while len(off_ms) < (24 if options.quick else 100):
-                ear = second_client(LISTENER)
-                begun, timeline = play_through(MidiSettings(out_port="ear"), 240)
-                struck = [at_s - begun for at_s, message in what_was_heard(ear) if message[0] == 0x99]
-                end(ear)
+                with closing(Ear()) as ear:
+                    begun, timeline = play_through(ear, MidiSettings(out_port="ear"), 240)
+                struck = [at_s - begun for at_s, message in ear.heard if message[0] == 0x99]
                 off_ms += list(
                     np.abs(np.array(struck) - [float(strike.at_s) for strike in timeline.strikes]) * 1000
                 )

@@ -1,6 +1,8 @@
 """`coach sound` and `coach midi` without devices, and what tapping along tells."""
 
+import itertools
 import json
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -97,3 +99,26 @@ def test_a_binding_is_forgotten(tmp_path, capsys):
     text = (tmp_path / "settings.yaml").read_text()
     assert "again" not in text
     assert "next: cc 65" in text
+
+
+def test_the_seconds_of_a_watch_begin_when_its_port_is_open(tmp_path, monkeypatch, capsys):
+    now_s = itertools.count()
+
+    class SlowPort:
+        full_name = "Pad One"
+
+        def __init__(self, direction, name, received):
+            self.received = received
+
+        def must_open(self):
+            for _ in range(10):
+                next(now_s)
+            self.received((0xC0, 5), 1.0)
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr("coach.commands.midi.PortProcess", SlowPort)
+    monkeypatch.setattr("coach.commands.midi.time", SimpleNamespace(monotonic=lambda: next(now_s)))
+    assert main(["midi", "watch", "--port", "pad", "--seconds", "5", "--folder", str(tmp_path)]) == 0
+    assert "C0 05     program 5 on 1 pressed" in capsys.readouterr().out

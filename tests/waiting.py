@@ -10,31 +10,26 @@ from collections.abc import Awaitable, Callable
 import pytest
 
 LONGEST_S = 60.0
-"""No wait that succeeds is so long on a machine that is slow and crowded."""
+"""No wait that succeeds is so long, on a machine that is slow and crowded."""
 LOOK_S = 0.02
 
 
-def wait_for(ready: Callable[[], object], what: str) -> None:
+def wait_for(ready: Callable[[], object], what: str, longest_s: float = LONGEST_S) -> None:
     """Look until `ready()` is true."""
-    deadline_s = time.monotonic() + LONGEST_S
+    deadline_s = time.monotonic() + longest_s
     while not ready():
-        _go_on_until(deadline_s, what)
+        if time.monotonic() > deadline_s:
+            pytest.fail(f"waited {longest_s} s for {what}")
         time.sleep(LOOK_S)
 
 
 async def until(ready: Callable[[], object | Awaitable[object]], what: str) -> None:
-    """The same for a test whose own loop brings it about."""
+    """The same in a test whose own loop brings it about; `ready` may be asynchronous."""
     deadline_s = time.monotonic() + LONGEST_S
-    while not await _answer(ready):
-        _go_on_until(deadline_s, what)
+    while True:
+        answer = ready()
+        if await answer if inspect.isawaitable(answer) else answer:
+            return
+        if time.monotonic() > deadline_s:
+            pytest.fail(f"waited {LONGEST_S} s for {what}")
         await asyncio.sleep(LOOK_S)
-
-
-async def _answer(ready: Callable[[], object | Awaitable[object]]) -> object:
-    answer = ready()
-    return await answer if inspect.isawaitable(answer) else answer
-
-
-def _go_on_until(deadline_s: float, what: str) -> None:
-    if time.monotonic() > deadline_s:
-        pytest.fail(f"waited {LONGEST_S} s for {what}")

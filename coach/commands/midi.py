@@ -98,10 +98,10 @@ def _list(as_json: bool) -> int:
 def _incoming(name: str, seconds: float, told: str) -> Generator[tuple[Sequence[int], float]]:
     """Messages of an input port with their moments, until the time is over; what to do is `told` when it is open."""
     messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
-    until_s = time.monotonic() + seconds if seconds else float("inf")
     with closing(PortProcess("in", name, lambda message, at_s: messages.put((message, at_s)))) as port:
         port.must_open()
         say(f"{told} {port.full_name}", to=sys.stderr)
+        until_s = time.monotonic() + seconds if seconds else float("inf")
         while time.monotonic() < until_s:
             with suppress(queue.Empty):
                 yield messages.get(timeout=0.1)

@@ -11,12 +11,17 @@ import signal
 import subprocess
 import time
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.waiting import LONGEST_S, wait_for
+
 RATE = 48_000
+BYTES = 4
+"""A sample's, as float32."""
 _PACKAGES = {
     "pulseaudio": "pulseaudio",
     "parec": "pulseaudio-utils",
@@ -33,6 +38,12 @@ def need(*programs: str) -> None:
         pytest.skip(f"needs {', '.join(programs)}: apt-get install {' '.join(missing)}")
 
 
+def need_rtmidi() -> None:
+    """Skip the test unless MIDI is there. It is not loaded: JACK's library may crash the process that is a client."""
+    if find_spec("rtmidi") is None:
+        pytest.skip("needs python-rtmidi: pip install '.[midi]'")
+
+
 def chromium() -> str:
     """The browser's program, by whichever name it has here."""
     names = ("chromium", "chromium-browser", "google-chrome")
@@ -40,15 +51,6 @@ def chromium() -> str:
     if program is None:
         need(names[0])
     return str(program)
-
-
-def wait_for(ready, seconds: float, what: str) -> None:
-    """Poll `ready()` until it is true; fail after `seconds`."""
-    deadline = time.monotonic() + seconds
-    while not ready():
-        if time.monotonic() > deadline:
-            pytest.fail(f"waited {seconds} s for {what}")
-        time.sleep(0.02)
 
 
 def end(process: subprocess.Popen) -> str | bytes:
@@ -60,7 +62,7 @@ def end(process: subprocess.Popen) -> str | bytes:
         printed, _ = process.communicate(timeout=5)
     except subprocess.TimeoutExpired:
         process.kill()
-        printed, _ = process.communicate(timeout=5)
+        printed, _ = process.communicate(timeout=LONGEST_S)
     return printed or ""
 
 
@@ -105,8 +107,8 @@ class PulseServer:
         self.process = subprocess.Popen(
             command, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        wait_for(lambda: self.control("info").returncode == 0, 10, "PulseAudio")
-        wait_for(lambda: "desk" in self.control("list", "short", "sinks").stdout, 5, "the null sink")
+        wait_for(lambda: self.control("info").returncode == 0, "PulseAudio")
+        wait_for(lambda: "desk" in self.control("list", "short", "sinks").stdout, "the null sink")
 
     def stop(self) -> None:
         if self.process is not None:
@@ -115,7 +117,7 @@ class PulseServer:
 
     def control(self, *words: str) -> subprocess.CompletedProcess:
         return subprocess.run(
-            ["pactl", *words], env=self.environment, capture_output=True, text=True, timeout=10
+            ["pactl", *words], env=self.environment, capture_output=True, text=True, timeout=LONGEST_S
         )
 
     @contextlib.contextmanager
@@ -127,17 +129,18 @@ class PulseServer:
                 [*command, f"--latency-msec={latency_ms}"], env=self.environment, stdout=file
             )
             try:
-                wait_for(lambda: into.stat().st_size > 0, 5, "the recording to begin")
+                wait_for(lambda: into.stat().st_size > 0, "the recording to begin")
                 yield
                 # What was heard last is still on its way to the file.
-                time.sleep(0.5)
+                seen = into.stat().st_size
+                wait_for(lambda: into.stat().st_size > seen + BYTES * RATE, "the rest of the recording")
             finally:
                 end(process)
 
 
 def recorded(path: Path) -> np.ndarray:
     """The samples of a recording."""
-    return np.fromfile(path, dtype="<f4", count=path.stat().st_size // 4)
+    return np.fromfile(path, dtype="<f4", count=path.stat().st_size // BYTES)
 
 
 @pytest.fixture
@@ -149,16 +152,18 @@ def pulse(tmp_path, monkeypatch) -> Iterator[PulseServer]:
     server = PulseServer(folder)
     for name in ("XDG_RUNTIME_DIR", "PULSE_SERVER"):
         monkeypatch.setenv(name, server.environment[name])
-    server.start()
-    yield server
-    server.stop()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.stop()
 
 
 @pytest.fixture
 def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     """A running JACK server with the dummy driver, 48000 Hz, 32 frames a period (0.67 ms)."""
     need("jackd")
-    pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install '.[midi]'")
+    need_rtmidi()
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
     # JACK's list has room for eight names and keeps those of servers that were killed, so each worker has one name.
@@ -182,7 +187,7 @@ def start_jack() -> subprocess.Popen:
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if shutil.which("jack_wait"):
         look = ["jack_wait", "-c"]
-        wait_for(lambda: subprocess.run(look, capture_output=True).stdout == b"running\n", 10, "JACK")
+        wait_for(lambda: subprocess.run(look, capture_output=True).stdout == b"running\n", "JACK")
     else:
         time.sleep(2)
     return process

@@ -20,9 +20,10 @@ from pathlib import Path
 import pytest
 
 from tests.kills_app import DRILL
-from tests.real.conftest import end, need, state_of, wait_for
-from tests.real.test_midi_real import LISTENER, PRESSER, press, second_client
+from tests.real.conftest import end, need, state_of
+from tests.real.test_midi_real import PRESSER, Ear, press, second_client
 from tests.real.test_terminal_real import Terminal, coach, reps_in
+from tests.waiting import wait_for
 
 pytestmark = pytest.mark.real
 
@@ -175,12 +176,12 @@ def test_a_window_made_tiny_stopped_woken_and_closed_keeps_what_was_marked(sessi
         time.sleep(0.2)
     window.wait("1-2 choked")
     os.kill(program, signal.SIGTSTP)
-    wait_for(lambda: state_of(program) == "T", 10, "the program to stop")
+    wait_for(lambda: state_of(program) == "T", "the program to stop")
     os.kill(program, signal.SIGCONT)
     window.press("2")
     window.wait("choked 2")
     window.close()
-    wait_for(lambda: state_of(program) in ("", "Z"), 10, "the program to end")
+    wait_for(lambda: state_of(program) in ("", "Z"), "the program to end")
     assert [json.loads(line)["faults"] for line in reps_in(tmp_path)] == ["2c"]
 
 
@@ -191,14 +192,14 @@ def test_a_window_that_is_gone_ends_the_program_even_while_it_draws_and_is_woken
         os.environ.update(TERM="xterm-256color", COLUMNS="90", LINES="26")
         os.execv(coach(), [coach(), "practice", "quick", "--silent", "--folder", str(tmp_path)])
     screen = Drained(window)
-    wait_for(lambda: "space" in screen.text, 20, "the first screen")
+    wait_for(lambda: "space" in screen.text, "the first screen")
     for _ in range(3):
         os.write(window, b" ")
         time.sleep(0.5)
     screen.close()
     os.kill(program, signal.SIGCONT)  # what a shell sends with the hang-up
     try:
-        wait_for(lambda: state_of(program) in ("", "Z"), 10, "the program to end")
+        wait_for(lambda: state_of(program) in ("", "Z"), "the program to end")
     finally:
         os.kill(program, signal.SIGKILL)
         os.waitpid(program, 0)
@@ -231,7 +232,7 @@ def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp
         "screen: {tour_seen: true}\npractice: {pause_s: 30}\n"
         "midi: {out_port: ear, in_port: pedal, clock: true, bindings: {clean: cc 64}}\n",
     )
-    ear, pedal = second_client(LISTENER), second_client(PRESSER)
+    ear, pedal = Ear(), second_client(PRESSER)
     try:
         window = session(folder, silent=False, size=(220, 30))
         window.to_first_rep()
@@ -250,12 +251,12 @@ def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp
         play_one(window, "2")
         window.wait("saved, choked 2")
         pulse.start()
-        wait_for(heard, 40, "the sound to come back")
+        wait_for(heard, "the sound to come back")
         pulse.process.send_signal(signal.SIGSTOP)
         program = window.program()
         window.press("C-q")
-        wait_for(lambda: state_of(program) in ("", "Z"), 8, "the program to end beside a server that hangs")
+        wait_for(lambda: state_of(program) in ("", "Z"), "the program to end beside a server that hangs")
         assert [json.loads(line)["faults"] for line in reps_in(folder)] == ["", "2c"]
     finally:
-        for client in (ear, pedal):
-            end(client)
+        ear.close()
+        end(pedal)

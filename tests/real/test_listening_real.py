@@ -30,8 +30,9 @@ from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
 from tests.hearing import performed
-from tests.real.conftest import RATE, need, wait_for
+from tests.real.conftest import RATE, need
 from tests.real.test_terminal_real import Terminal, coach
+from tests.waiting import wait_for
 
 pytestmark = pytest.mark.real
 
@@ -73,7 +74,7 @@ class Performance:
         """Find out by clicks how much later than reckoned the ears hear what the hands play."""
         clicks = render_clicks([Strike(0.1), Strike(0.6)], RATE, RATE)
         self.engine.play(clicks)
-        wait_for(lambda: self.engine.position_s > 1.5, 10, "the clicks")
+        wait_for(lambda: self.engine.position_s > 1.5, "the clicks")
         assert self.ears.align(clicks, now_s() - self.engine.position_s)
 
     def hears_a_click(self) -> float:
@@ -87,7 +88,7 @@ class Performance:
             loud = np.flatnonzero(np.abs(sound) > LOUD) if sound is not None else loud
             return bool(len(loud))
 
-        wait_for(heard, 20, "a click")
+        wait_for(heard, "a click")
         return float(since_s + loud[0] / RATE)
 
     def plays(self, tempo_bpm: int, begins_s: float, choked: int = 0) -> float:
@@ -125,7 +126,7 @@ def practising(home: Path) -> Iterator[tuple[Terminal, Performance]]:
     with engine, ears:
         window = Terminal(home, (100, 30), " ".join([*words, "--folder", str(folder)]))
         try:
-            wait_for(lambda: engine.sounding and ears.listening, 10, "the sound card")
+            wait_for(lambda: engine.sounding and ears.listening, "the sound card")
             performance = Performance(engine, ears, drill)
             performance.tie()
             window.wait("minutes planned")

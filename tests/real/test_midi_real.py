@@ -19,7 +19,6 @@ from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log.log import Log
 from coach.midi.out import OutPort
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
-from coach.midi.ports import list_ports
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
@@ -32,12 +31,16 @@ from coach.session.host import Practice
 from coach.sound.engine import Engine
 from coach.sound.player import now_s
 from coach.sound.timeline import rep_timeline
-from tests.real.conftest import children_of, end, state_of, wait_for
+from tests.real.conftest import children_of, end, need_rtmidi, state_of
+from tests.real.test_terminal_real import coach
 from tests.samples import sample_drill
+from tests.waiting import LONGEST_S, wait_for
 
 pytestmark = pytest.mark.real
 
 CLOCK, START, STOP = 0xF8, 0xFA, 0xFC
+PROBE = (0xBF, 3, 0)
+"""A control change that means nothing (MIDI 1.0: controller 3 is undefined)."""
 AHEAD_S = 0.25
 
 LISTENER = """
@@ -61,9 +64,10 @@ port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="Second")
 port.open_virtual_port("pedal")
 print("ready", flush=True)
 for line in sys.stdin:
-    port.send_message([int(word) for word in line.split()])
+    for message in line.split(";"):
+        port.send_message([int(word) for word in message.split()])
 """
-"""Another program with a pedal: sends the bytes that it reads."""
+"""Another program with a pedal: sends the bytes that it reads, a line's messages one right after the other."""
 
 
 def second_client(code):
@@ -79,18 +83,68 @@ def second_client(code):
     return process
 
 
+def tell(process, line):
+    process.stdin.write(f"{line}\n")
+    process.stdin.flush()
+
+
 def press(process, *messages):
-    for message in messages:
-        process.stdin.write(" ".join(str(byte) for byte in message) + "\n")
-        process.stdin.flush()
-        time.sleep(0.01)
+    """Send these, one right after the other."""
+    tell(process, "; ".join(" ".join(map(str, message)) for message in messages))
+
+
+class Ear:
+    """A listener, and what it has heard: (moment, message), from the first that `is_connected` has not sent."""
+
+    def __init__(self):
+        self.process = second_client(LISTENER)
+        self._heard = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self):
+        for line in self.process.stdout:
+            at_s, message = json.loads(line)
+            self._heard.append((at_s, tuple(message)))
+
+    @property
+    def heard(self):
+        return [(at_s, message) for at_s, message in self._heard if message != PROBE]
+
+    def is_connected(self, probe):
+        """Call `probe` until a PROBE comes: a connection that was only just made loses what is sent at once."""
+
+        def probed():
+            probe()
+            return self._heard
+
+        wait_for(probed, "the connection")
+
+    def is_connected_to(self, port):
+        assert port.is_open.wait(LONGEST_S)
+        self.is_connected(lambda: port.order("expect", now_s(), [(0, PROBE)]))
+
+    def has_stopped(self):
+        """Whether the last that came is a stop."""
+        return [message for _, message in self.heard[-1:]] == [(STOP,)]
+
+    def close(self):
+        """Let the listener end; all that came is heard then."""
+        self.process.stdin.close()
+        try:
+            self.process.wait(5)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+        self._reader.join()
+        self.process.wait()
+        self.process.stdout.close()
 
 
 @pytest.fixture
 def ear(jack):
-    process = second_client(LISTENER)
-    yield process
-    end(process)
+    listener = Ear()
+    yield listener
+    listener.close()
 
 
 @pytest.fixture
@@ -98,12 +152,6 @@ def pedal(jack):
     process = second_client(PRESSER)
     yield process
     end(process)
-
-
-def what_was_heard(process):
-    time.sleep(0.2)
-    printed, _ = process.communicate("", timeout=10)
-    return [(at_s, tuple(message)) for at_s, message in map(json.loads, printed.splitlines())]
 
 
 class Ahead:
@@ -116,23 +164,22 @@ class Ahead:
         return self.player.position_s_at(when_s) - AHEAD_S
 
 
-def play_through(settings, tempo_bpm):
+def play_through(ear, settings, tempo_bpm):
     """One rep of a small phrase with a count-in on the rig; (the rep's start on the clock, its time line)."""
     drill = sample_drill()
     passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
     timeline = rep_timeline(passage, tempo_bpm, ClickPattern(), 1)
     with Rig(settings) as rig:
         assert rig._out is not None
-        assert rig._out.is_open.wait(10)
-        # A connection that was only just made loses what is sent at once.
-        time.sleep(0.2)
+        ear.is_connected_to(rig._out)
         player = Engine(opener=None)
         player.play(np.zeros(round((float(timeline.end_s) + AHEAD_S) * player.rate), dtype=np.float32))
         asked_s = time.monotonic()
         begun = asked_s - player.position_s_at(asked_s) + AHEAD_S
         rig.play(passage, tempo_bpm, timeline, Ahead(player), drill.tempo.beat_whole)
-        wait_for(lambda: player.finished, 60, "the rep's end")
-        time.sleep(0.2)
+        wait_for(lambda: player.finished, "the rep's end")
+        if settings.clock:
+            wait_for(ear.has_stopped, "the stop")
     return begun, timeline
 
 
@@ -141,8 +188,8 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
     10, keys 76 and 77. A machine that is busy sends late but never early, so the earliest of each bar shows the tempo;
     how far single ones stray: `python -m benchmarks --only midi`."""
     tempo_bpm = 200
-    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), tempo_bpm)
-    heard = [(at_s - begun, message) for at_s, message in what_was_heard(ear)]
+    begun, timeline = play_through(ear, MidiSettings(out_port="ear", clock=True), tempo_bpm)
+    heard = [(at_s - begun, message) for at_s, message in ear.heard]
 
     stamps = [at_s for at_s, message in heard if message == (CLOCK,)]
     quarters = round(float(timeline.end_s) * tempo_bpm / 60)
@@ -167,7 +214,8 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
 
 
 CLOCKED = """
-import sys, time
+import sys
+import coach.midi.out
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
@@ -180,57 +228,66 @@ from tests.samples import sample_drill
 drill = sample_drill()
 passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
 timeline = rep_timeline(passage, 40, ClickPattern(), 0)
+coach.midi.out._AHEAD_S = 60.0
 rig = Rig(MidiSettings(out_port="ear", clock=True))
 rig.open()
-rig._out.is_open.wait(10)
-time.sleep(0.2)
+rig._out.is_open.wait()
+print("ready", flush=True)
+while sys.stdin.readline() == "probe\\n":
+    rig._out.order("expect", now_s(), [(0, (0xBF, 3, 0))])
 player = Engine(opener=None)
 player.play(range(10**9))
 rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
-time.sleep(0.5)
-print("ready", flush=True)
-time.sleep(60)
+sys.stdin.readline()
 """
-"""A program in the middle of a repetition that has clicks and the clock."""
+"""A program that probes, then is in the middle of a repetition with clicks and the clock, all of it handed over."""
+
+
+CLOCKS_A_SECOND = 24 * 40 / 60
 
 
 def test_a_program_that_is_killed_leaves_no_receiver_running_and_no_click_hanging(ear):
     """What was handed over ahead of time is not sent either. MIDI 1.0: FC stop, 8n note off."""
     program = second_client(CLOCKED)
     (owner,) = children_of(program.pid)
+    ear.is_connected(lambda: tell(program, "probe"))
+    tell(program, "begin")
+    wait_for(lambda: len(ear.heard) > 8, "the clock")
     program.kill()
     killed_s = time.monotonic()
     end(program)
-    wait_for(lambda: state_of(owner) in ("", "Z"), 10, "the port's own process to end")
-    heard = what_was_heard(ear)
-    assert heard[-1][1] == (STOP,)
-    late = [at_s for at_s, message in heard if at_s > killed_s and message == (CLOCK,)]
-    assert len(late) <= 8, "of the 16 that had been handed over"
-    assert [message[0] for _, message in heard].count(0x99) == [message[0] for _, message in heard].count(
-        0x89
-    )
+    wait_for(lambda: state_of(owner) in ("", "Z"), "the port's own process to end")
+    ear.close()
+    assert ear.heard[-1][1] == (STOP,)
+    late = [at_s for at_s, message in ear.heard if at_s > killed_s and message == (CLOCK,)]
+    assert len(late) < 5 * CLOCKS_A_SECOND, "of those of twelve seconds that had been handed over"
+    kinds = [message[0] for _, message in ear.heard]
+    assert kinds.count(0x99) == kinds.count(0x89)
 
 
-def test_a_pause_takes_back_at_once_what_was_handed_over(ear):
+def test_a_pause_takes_back_at_once_what_was_handed_over(ear, monkeypatch):
+    monkeypatch.setattr("coach.midi.out._AHEAD_S", 60.0)
     drill = sample_drill()
     passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
     timeline = rep_timeline(passage, 40, ClickPattern(), 0)
     with Rig(MidiSettings(out_port="ear", clock=True)) as rig:
         assert rig._out is not None
-        assert rig._out.is_open.wait(10)
-        time.sleep(0.2)
+        ear.is_connected_to(rig._out)
         player = Engine(opener=None)
         player.play(np.zeros(10 * player.rate, dtype=np.float32))
         rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
-        time.sleep(0.5)
+        wait_for(lambda: len(ear.heard) > 8, "the clock")
         stopped_s = time.monotonic()
         rig.stop()
+        wait_for(ear.has_stopped, "the stop")
         time.sleep(1.5)
-    heard = what_was_heard(ear)
-    assert heard[-1][1] == (STOP,)
-    assert [message for _, message in heard].count((STOP,)) == 1
-    late = [at_s for at_s, message in heard if at_s > stopped_s and message == (CLOCK,)]
-    assert len(late) <= 3, "on a busy machine the stop takes a moment, but not what is left of a second"
+    ear.close()
+    assert ear.heard[-1][1] == (STOP,)
+    assert [message for _, message in ear.heard].count((STOP,)) == 1
+    late = [at_s for at_s, message in ear.heard if at_s > stopped_s and message == (CLOCK,)]
+    assert len(late) <= CLOCKS_A_SECOND, (
+        "a busy machine takes a moment, but not what is left of the repetition"
+    )
 
 
 def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
@@ -238,12 +295,12 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     now_ms = 1_772_470_800_000
     both = (Trigger.parse("cc 64"),)
     # On a busy machine the presses of this test come apart by more than a contact's bounces do.
-    settings = MidiSettings(in_port="pedal", bindings={"clean": both, "choked": both}, bounce_ms=500)
+    settings = MidiSettings(in_port="pedal", bindings={"clean": both, "choked": both}, bounce_ms=2000)
     lamp = Excerpt("lamps", ("lamp",))
     plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.CLIMB, 5, "Climb.", lamp, reps=6),))
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
         assert rig._in is not None
-        assert rig._in.is_open.wait(10)
+        assert rig._in.is_open.wait(LONGEST_S)
         player = Engine(opener=None)
         alone = PracticeSettings(pause_s=2)
         practice = Practice(
@@ -258,23 +315,26 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         harmonics = frozenset(
             event.label for event in practice.sounding.start.passage.events if event.is_harmonic
         )
-        wanted = sorted(harmonics)[1]
         foot = settings.foot
-        wait_for(lambda: player.position_s >= onsets[wanted] + foot.reaction_s, 30, "the event to be marked")
+        to_mark_s = onsets[sorted(harmonics)[1]] + foot.reaction_s
+        wait_for(lambda: player.position_s >= to_mark_s, "the event to be marked")
         press(pedal, (0xB0, 64, 127), (0xB0, 64, 0), (0xB0, 64, 127), (0xB0, 64, 0))
-        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
+        wait_for(lambda: len(rig._presses) > 0, "the press")
         (first,) = rig.take()
         at_s = player.position_s_at(first.at_s)
+        assert to_mark_s <= at_s <= player.position_s
+        # The machine may have taken its time to press: it is the harmonic that was due nearest to when it did.
+        wanted = min(harmonics, key=lambda label: abs(onsets[label] + foot.reaction_s - at_s))
         assert meaning(first.actions, Moment(True, at_s, last_s), foot) == "choked"
         guess = guess_event(onsets, at_s, foot.reaction_s, harmonics)
         assert guess is not None
         assert guess.label == wanted
-        wait_for(lambda: player.finished, 60, "the rep's end")
+        wait_for(lambda: player.finished, "the rep's end")
         practice.tick()
         assert practice.session.phase is Phase.RATING
         practice.send(Mark(fault=Fault(guess.label, CHOKED)))
         press(pedal, (0xB0, 64, 127), (0xB0, 64, 127), (0xB0, 64, 127))
-        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
+        wait_for(lambda: len(rig._presses) > 0, "the press")
         (second,) = rig.take()
         assert (
             meaning(second.actions, Moment(False, player.position_s_at(second.at_s), last_s, at_s), foot)
@@ -290,14 +350,14 @@ def test_a_crash_in_the_library_of_the_pedal_s_port_takes_no_session_with_it(ped
     bindings = {"clean": (Trigger.parse("cc 64"),)}
     with Rig(MidiSettings(in_port="pedal", bindings=bindings)) as rig:
         assert rig._in is not None
-        assert rig._in.is_open.wait(10)
+        assert rig._in.is_open.wait(LONGEST_S)
         assert rig._in._process is not None
         rig._in._process.send_signal(signal.SIGSEGV)
-        wait_for(lambda: not rig._in.is_open.is_set(), 10, "the crash to be noticed")
+        wait_for(lambda: not rig._in.is_open.is_set(), "the crash to be noticed")
         assert "looking for 'pedal'" in rig.status[0]
-        assert rig._in.is_open.wait(10)
-        press(pedal, (0xB0, 64, 127))
-        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
+        assert rig._in.is_open.wait(LONGEST_S)
+        with pressed_again_and_again(pedal, (0xB0, 64, 127), (0xB0, 64, 0)):
+            wait_for(lambda: len(rig._presses) > 0, "the press")
 
 
 @contextmanager
@@ -321,10 +381,10 @@ def pressed_again_and_again(process, *messages):
 def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
     given = ["--port", "pedal", "--folder", str(tmp_path)]
     with pressed_again_and_again(pedal, (0xC0, 5)):
-        assert main(["midi", "learn", "again", "--seconds", "20", *given]) == 0
+        assert main(["midi", "learn", "again", "--seconds", "60", *given]) == 0
         assert "again is now program 5 on 1 on " in capsys.readouterr().out
         assert "program 5 on 1" in (tmp_path / "settings.yaml").read_text()
-        assert main(["midi", "watch", "--json", "--seconds", "1.5", *given]) == 0
+        assert main(["midi", "watch", "--json", "--seconds", "3", *given]) == 0
     row = json.loads(capsys.readouterr().out.splitlines()[0])
     assert row["bytes"] == [0xC0, 5]
     assert row["actions"] == ["again"]
@@ -332,45 +392,42 @@ def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
 
 def test_the_output_test_sends_two_bars_even_to_a_receiver_that_is_held_up(ear, tmp_path, capsys):
     def hold_up():
-        ear.send_signal(signal.SIGSTOP)
+        ear.process.send_signal(signal.SIGSTOP)
         time.sleep(0.1)
-        ear.send_signal(signal.SIGCONT)
+        ear.process.send_signal(signal.SIGCONT)
 
     busy = threading.Timer(2.5, hold_up)
     busy.start()
     assert main(["midi", "test", "--port", "ear", "--folder", str(tmp_path)]) == 0
     busy.join()
-    heard = [message for _, message in what_was_heard(ear)]
+    wait_for(ear.has_stopped, "the end")
+    heard = [message for _, message in ear.heard]
     assert [message[1] for message in heard if message[0] == 0x99] == [76, 77, 77, 77] * 2
     assert heard.count((CLOCK,)) == 8 * 24
 
 
-def test_ports_are_listed_by_name(ear, capsys):
-    assert any("ear" in port.name and port.direction == "out" for port in list_ports())
-    assert main(["midi", "list", "--json"]) == 0
-    assert any("ear" in row["name"] for row in json.loads(capsys.readouterr().out))
+def test_ports_are_listed_by_name(ear):
+    listed = subprocess.run([coach(), "midi", "list", "--json"], capture_output=True, text=True, check=True)
+    assert any("ear" in row["name"] and row["direction"] == "out" for row in json.loads(listed.stdout))
 
 
 def test_a_port_that_comes_back_is_taken_up_again(jack):
-    first = second_client(LISTENER)
     with closing(OutPort("ear")) as port:
-        port.must_open()
-        what_was_heard(first)
-        wait_for(lambda: not port.is_open.is_set(), 10, "the loss to be noticed")
+        with closing(Ear()):
+            port.must_open()
+        wait_for(lambda: not port.is_open.is_set(), "the loss to be noticed")
         assert "is gone" in port.status or "no MIDI" in port.status
-        again = second_client(LISTENER)
-        try:
-            assert port.is_open.wait(10)
+        with closing(Ear()) as again:
+            again.is_connected_to(port)
             port.order("expect", now_s(), [(0, (STOP,))])
-            assert (STOP,) in [message for _, message in what_was_heard(again)]
-        finally:
-            end(again)
+            wait_for(again.has_stopped, "what is sent")
 
 
-def test_without_a_server_there_are_no_jack_ports_and_no_noise(capfd):
-    list_ports()
-    captured = capfd.readouterr()
-    assert captured.out == captured.err == ""
+def test_without_a_server_there_are_no_jack_ports_and_no_noise():
+    need_rtmidi()
+    code = "from coach.midi.ports import list_ports; list_ports()"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == done.stderr == ""
 
 
 WARNED = """
@@ -391,7 +448,7 @@ Python's lock waits for that thread."""
 
 
 def test_a_warning_of_jack_s_library_does_not_hold_up_whoever_closes_a_port():
-    pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install '.[midi]'")
-    done = subprocess.run([sys.executable, "-c", WARNED], capture_output=True, text=True, timeout=20)
+    need_rtmidi()
+    done = subprocess.run([sys.executable, "-c", WARNED], capture_output=True, text=True, timeout=LONGEST_S)
     assert done.stdout.splitlines()[:1] == ["warned"], done.stderr
     assert done.stderr == ""

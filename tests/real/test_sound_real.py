@@ -30,7 +30,8 @@ from coach.sound.tones import Tone
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.units import cents_between
-from tests.real.conftest import RATE, end, recorded, wait_for
+from tests.real.conftest import RATE, end, recorded
+from tests.waiting import wait_for
 
 pytestmark = pytest.mark.real
 
@@ -60,10 +61,10 @@ def own_s() -> float:
 def sounding_engine() -> Engine:
     engine = open_engine(silent=False)
     assert isinstance(engine, Engine)
-    wait_for(lambda: engine.sounding, 5, "the sound card")
+    wait_for(lambda: engine.sounding, "the sound card")
     # A null sink that slept has rendered up to two seconds ahead.
     seen = engine.calls
-    wait_for(lambda: engine.calls > seen + 20, 5, "blocks to flow")
+    wait_for(lambda: engine.calls > seen + 20, "blocks to flow")
     return engine
 
 
@@ -190,7 +191,7 @@ def test_model_tones_that_were_heard_have_the_pitches_of_the_harmonic_series(pul
     try:
         with pulse.recording(tmp_path / "tones.raw"):
             engine.play(RepSound((), tones, RATE))
-            wait_for(lambda: engine.finished, 15, "the last tone's end")
+            wait_for(lambda: engine.finished, "the last tone's end")
     finally:
         engine.close()
     heard = recorded(tmp_path / "tones.raw")
@@ -246,7 +247,7 @@ def test_a_sink_that_goes_away_is_missed_and_taken_up_again_when_it_is_back(puls
         engine.play(render_clicks([Strike(beat / 2) for beat in range(60)], RATE, 30 * RATE))
         time.sleep(0.5)
         assert pulse.control("unload-module", "module-null-sink").returncode == 0
-        wait_for(lambda: not engine.sounding, 4, "the loss to be noticed")
+        wait_for(lambda: not engine.sounding, "the loss to be noticed")
         assert "going on in silence" in str(engine.status) or "silent mode" in str(engine.status)
         before = engine.position_s
         time.sleep(0.3)
@@ -254,7 +255,7 @@ def test_a_sink_that_goes_away_is_missed_and_taken_up_again_when_it_is_back(puls
         assert (
             pulse.control("load-module", "module-null-sink", "sink_name=desk", f"rate={RATE}").returncode == 0
         )
-        wait_for(lambda: engine.sounding, 10, "sound to come back")
+        wait_for(lambda: engine.sounding, "sound to come back")
         assert str(engine.status).startswith("sound: ")
         assert engine.playing
     finally:
@@ -265,9 +266,9 @@ def test_a_sound_server_that_is_restarted_is_found_again(pulse):
     engine = sounding_engine()
     try:
         pulse.stop()
-        wait_for(lambda: not engine.sounding, 4, "the loss to be noticed")
+        wait_for(lambda: not engine.sounding, "the loss to be noticed")
         pulse.start()
-        wait_for(lambda: engine.sounding, 12, "sound to come back")
+        wait_for(lambda: engine.sounding, "sound to come back")
     finally:
         engine.close()
 
@@ -297,7 +298,7 @@ def test_a_server_that_is_killed_in_a_rep_moves_no_beat_and_neither_does_its_ret
             time.sleep(0.01)
 
     try:
-        wait_for(lambda: engine.position_s > 0.5, 5, "the rep to be heard")
+        wait_for(lambda: engine.position_s > 0.5, "the rep to be heard")
         os.kill(pulse.process.pid, signal.SIGKILL)
         watch(until=False, seconds=4)
         pulse.stop()
@@ -323,7 +324,7 @@ def test_a_stalled_server_neither_stops_the_rep_nor_the_end_of_the_session(pulse
     time.sleep(0.3)
     os.kill(pulse.process.pid, signal.SIGSTOP)
     try:
-        wait_for(lambda: not engine.sounding, 4, "the stall to be noticed")
+        wait_for(lambda: not engine.sounding, "the stall to be noticed")
         before = engine.position_s
         time.sleep(0.5)
         assert engine.position_s == pytest.approx(before + 0.5, abs=0.1)
@@ -337,7 +338,7 @@ def test_a_stalled_server_neither_stops_the_rep_nor_the_end_of_the_session(pulse
 def test_the_null_sink_is_listed_and_can_be_chosen_by_part_of_its_name(pulse):
     assert any("Null Output" in device.name for device in list_devices())
     with Engine(device="null out") as engine:
-        wait_for(lambda: engine.sounding, 5, "the sound card")
+        wait_for(lambda: engine.sounding, "the sound card")
         assert str(engine.status) == "sound: Null Output"
 
 
@@ -346,7 +347,7 @@ def test_the_microphone_that_the_system_chose_is_named_and_not_the_first_of_the_
     assert pulse.control("load-module", "module-null-sink", *hands).returncode == 0
     assert pulse.control("set-default-source", "hands.monitor").returncode == 0
     with Capture() as capture:
-        wait_for(lambda: capture.listening, 5, "the microphone")
+        wait_for(lambda: capture.listening, "the microphone")
         assert str(capture.status) == "listening: Monitor of Hands"
     assert main(["sound", "--folder", str(tmp_path)]) == 0
     told = capsys.readouterr().out
@@ -360,7 +361,7 @@ def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(t
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     monkeypatch.setenv("PULSE_SERVER", f"unix:{tmp_path}/none")
     with open_engine(silent=False) as engine:
-        wait_for(lambda: "silent mode" in str(engine.status), 5, "the engine to give up")
+        wait_for(lambda: "silent mode" in str(engine.status), "the engine to give up")
         engine.play(render_clicks([Strike(0)], RATE, RATE))
         time.sleep(0.2)
         assert engine.position_s == pytest.approx(0.2, abs=0.1)

@@ -21,8 +21,9 @@ from coach.sound.player import now_s
 from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike
 from coach.sound.wav import write_wav
-from tests.real.conftest import RATE, PulseServer, end, need, wait_for
+from tests.real.conftest import RATE, PulseServer, end, need
 from tests.real.test_terminal_real import Terminal, coach
+from tests.waiting import wait_for
 
 pytestmark = pytest.mark.real
 
@@ -124,13 +125,13 @@ def test_clicks_that_the_engine_plays_align_what_the_microphone_hears(pulse):
     """Each count-in finds the same delay within a millisecond, and the clicks stand where they are then expected."""
     clicks = render_clicks([Strike(0.5 * beat) for beat in range(4)], RATE, 5 * RATE // 2)
     with Engine() as engine, Capture(rate_hz=RATE) as capture:
-        wait_for(lambda: engine.sounding and capture.listening, 8, "sound in and out")
+        wait_for(lambda: engine.sounding and capture.listening, "sound in and out")
         seen = engine.calls
-        wait_for(lambda: engine.calls > seen + 40, 5, "blocks to flow")
+        wait_for(lambda: engine.calls > seen + 40, "blocks to flow")
         delays_s = []
         for _ in range(3):
             engine.play(clicks)
-            wait_for(lambda: engine.finished, 8, "the clicks")
+            wait_for(lambda: engine.finished, "the clicks")
             start_s = now_s() - engine.position_s
             time.sleep(0.4)
             assert capture.align(clicks[: 2 * RATE], start_s, 0.24)
@@ -144,11 +145,11 @@ def test_clicks_that_the_engine_plays_align_what_the_microphone_hears(pulse):
 def test_an_input_that_stalls_is_lost_and_ends_without_hanging(pulse):
     capture = Capture()
     capture.start()
-    wait_for(lambda: capture.listening, 8, "the input")
+    wait_for(lambda: capture.listening, "the input")
     assert pulse.process is not None
     os.kill(pulse.process.pid, signal.SIGSTOP)
     try:
-        wait_for(lambda: capture.status.state is CaptureState.LOST, 5, "the stall to be noticed")
+        wait_for(lambda: capture.status.state is CaptureState.LOST, "the stall to be noticed")
         begun = time.monotonic()
         capture.stop()
         assert time.monotonic() - begun < 4
@@ -177,7 +178,7 @@ def test_any_rate_and_number_of_channels_gives_the_pitch_that_was_played(pulse, 
     assert pulse.control(*module, "sink_properties=device.description=Room").returncode == 0
     write_wav(str(tmp_path / "a.wav"), [ringing((440.0, 0.2)).astype(np.float32)], RATE)
     with Capture("monitor of room") as capture:
-        wait_for(lambda: capture.listening, 8, "the input")
+        wait_for(lambda: capture.listening, "the input")
         assert "Room" in str(capture.status)
         process = subprocess.Popen(["paplay", "-d", "room", str(tmp_path / "a.wav")], env=pulse.environment)
         try:
