@@ -95,6 +95,7 @@ ORDER = {kind: at for at, kind in enumerate(KINDS)}
 def needs(work: Work) -> list[Need]:
     """All that a student needs on a drill, the most urgent first; never empty."""
     found = [need for rule in RULES for need in rule(work)]
+    found += [need for rule in RULES_OF_REPLY for need in rule(work, work.drill)] if work.drill else []
     return sorted(found, key=lambda need: ORDER[need.kind]) or [_going_well(work)]
 
 
@@ -103,11 +104,11 @@ def _silent(work: Work) -> Iterator[Need]:
         yield Need("silent", "ask how it goes", work.news)
 
 
-def _version(work: Work) -> Iterator[Need]:
+def _version(work: Work, drill: DrillReply) -> Iterator[Need]:
     """Phrases that are not as they were handed out."""
-    if work.drill is None or work.practised is None or not work.practised.phrases:
+    if work.practised is None or not work.practised.phrases:
         return
-    own = {phrase.phrase: phrase for phrase in work.drill.phrases}
+    own = {phrase.phrase: phrase for phrase in drill.phrases}
     names = work.practised.phrases
     gone = [] if work.practised.parts else [one for one in names if one not in own]
     changed = [one for one in names if one in own and own[one].revision != names[one]]
@@ -118,10 +119,8 @@ def _version(work: Work) -> Iterator[Need]:
     yield Need("version", "look at their copy, and hand it out again", "; ".join(told))
 
 
-def _hardly_marked(work: Work) -> Iterator[Need]:
-    if work.drill is None:
-        return
-    failed, rated, entered = work.rated - work.drill.total.clean, work.rated, work.drill.entered
+def _hardly_marked(work: Work, drill: DrillReply) -> Iterator[Need]:
+    failed, rated, entered = work.rated - drill.total.clean, work.rated, drill.entered
     if rated < MARKS_FROM or failed > HARDLY * rated:
         return
     where = f"; {percent(entered)} entered afterwards" if entered >= ENTERED_FROM else ""
@@ -130,11 +129,11 @@ def _hardly_marked(work: Work) -> Iterator[Need]:
     yield Need("rating", "hear this once with them", why)
 
 
-def _little_practice(work: Work) -> Iterator[Need]:
+def _little_practice(work: Work, drill: DrillReply) -> Iterator[Need]:
     days, of = work.practised_of
-    if work.drill is None or of < DAYS_SEEN:
+    if of < DAYS_SEEN:
         return
-    if not work.drill.total.reps:
+    if not drill.total.reps:
         yield Need("practice", "talk before assigning more", work.practised_text)
         return
     away = _away(work)
@@ -153,7 +152,7 @@ def _away(work: Work) -> str:
     return f"not from {days[0]} to {days[1]}"
 
 
-def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
+def failing(places: Sequence[PlaceReply]) -> list[PlaceReply]:
     """Nodes or moves that fail often, and more often than this student's others; the least likely to be clean first."""
     seen = [place for place in places if place.recent >= RESULTS_FROM or place.failed >= FAILED_FROM]
     usual = median(_rate(place) for place in seen) if len(seen) >= PLACES_FROM else 0.0
@@ -177,37 +176,30 @@ def _rate(place: PlaceReply) -> float:
     return place.recent_failed / place.recent if place.recent else 0.0
 
 
-def _nodes_fail(work: Work) -> Iterator[Need]:
-    if work.drill is None or not work.enough:
+def _places_fail(work: Work, drill: DrillReply) -> Iterator[Need]:
+    """Nodes, and moves other than those to a node that fails anyway."""
+    if not work.enough:
         return
-    for place in failing(work, work.drill.nodes):
-        yield _place_need("node", f"{place_name(place.key)} alone", place, work)
-
-
-def _moves_fail(work: Work) -> Iterator[Need]:
-    """Moves other than those to a node that fails anyway."""
-    if work.drill is None or not work.enough:
-        return
-    nodes = {place.key for place in failing(work, work.drill.nodes)}
-    for place in failing(work, work.drill.moves):
+    nodes = {place.key: place for place in failing(drill.nodes)}
+    for place in nodes.values():
+        yield _place_need("node", f"{place_name(place.key)} alone", place, drill)
+    for place in failing(drill.moves):
         if place.key.partition(">")[2] not in nodes:
-            yield _place_need("move", f"the move {place_name(place.key)}", place, work)
+            yield _place_need("move", f"the move {place_name(place.key)}", place, drill)
 
 
-def _held_notes_fail(work: Work) -> Iterator[Need]:
-    if work.drill is None:
-        return
-    failed, of = work.drill.held
+def _held_notes_fail(_: Work, drill: DrillReply) -> Iterator[Need]:
+    failed, of = drill.held
     if of >= RESULTS_FROM and failed >= HELD_FROM * of:
         yield Need("held", "the held notes, slower", f"failed in {failed} of {of} in four weeks")
 
 
-def _date_at_risk(work: Work) -> Iterator[Need]:
+def _date_at_risk(work: Work, drill: DrillReply) -> Iterator[Need]:
     """Overdue, or expected to be so."""
     due = work.due
-    if work.drill is None or due is None or work.done:
+    if due is None or work.done:
         return
-    day, seen = short_day(due, work.today), work.drill.forecast
+    day, seen = short_day(due, work.today), drill.forecast
     if work.overdue:
         what = "the same with a later date: it is close" if _close(work) else _slower_goal(work)
         yield Need("date", what, f"was due on {day}; {work.rung}")
@@ -227,21 +219,21 @@ def _close(work: Work) -> bool:
     return bool(work.behind) and not work.done and work.rung_bpm >= CLOSE * work.goal_bpm
 
 
-def _cold_fails(work: Work) -> Iterator[Need]:
+def _cold_fails(work: Work, _: DrillReply) -> Iterator[Need]:
     cold, clean = work.cold
     if cold >= COLD_FROM and clean < COLD_LOW * cold:
         why = f"{f'only {clean}' if clean else 'none'} of {cold} first repetitions of a day are clean"
         yield Need("cold", "begin each day slower", why)
 
 
-def _layer_unready(work: Work) -> Iterator[Need]:
+def _layer_unready(work: Work, drill: DrillReply) -> Iterator[Need]:
     """What is played together counts for its layers: only a phrase not yet played together asks for one."""
-    if work.drill is None or not work.enough:
+    if not work.enough:
         return
     together = {phrase.phrase for phrase in work.phrases if phrase.rung_bpm}
     alone = [
         phrase
-        for phrase in work.drill.phrases
+        for phrase in drill.phrases
         if not phrase.top
         and phrase.phrase not in together
         and phrase.rung_bpm
@@ -273,27 +265,26 @@ def _worst(drill: DrillReply) -> str:
     return f"; in four weeks {place_name(worst.key)} failed in {often}"
 
 
-def _done(work: Work) -> Iterator[Need]:
+def _done(work: Work, _: DrillReply) -> Iterator[Need]:
     if work.done:
         asked = "all that was asked for" if work.practised and work.practised.parts else "every phrase"
         landed = f"{asked} landed, {work.kept} of {len(work.phrases)} kept"
         yield Need("done", "the next drill, or a faster goal", landed)
 
 
-RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
-    _silent,
+RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (_silent, _too_little)
+RULES_OF_REPLY: tuple[Callable[[Work, DrillReply], Iterator[Need]], ...] = (
     _version,
     _hardly_marked,
     _little_practice,
-    _nodes_fail,
+    _places_fail,
     _held_notes_fail,
-    _moves_fail,
     _date_at_risk,
     _cold_fails,
     _layer_unready,
-    _too_little,
     _done,
 )
+"""What is asked of a reply alone."""
 
 
 def _going_well(work: Work) -> Need:
@@ -301,16 +292,13 @@ def _going_well(work: Work) -> Need:
     return Need("well", "nothing new: going well", f"{work.rung}, {landed}")
 
 
-def _place_need(kind: str, what: str, place: PlaceReply, work: Work) -> Need:
+def _place_need(kind: str, what: str, place: PlaceReply, drill: DrillReply) -> Need:
     """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
     marked, cause = results_text(place.marked), mostly(place)
     ends = tempo_range(place.low_bpm, place.high_bpm)
     brief = f"failed in {place.recent_failed} of {place.recent} in four weeks"
-    why = (
-        brief
-        + (f" ({marked})" if marked else "")
-        + f"; expected clean, cold, at {ends} (80 % sure), the goal is {work.goal_bpm}"
-    )
+    expected = f"expected clean, cold, at {ends} (80 % sure), the goal is {drill.goal_bpm}"
+    why = f"{brief} ({marked}); {expected}" if marked else f"{brief}; {expected}"
     if cause:
         why += f"; {cause.word} {place.marked[cause.word]}: {cause.advice}"
     return Need(kind, what, why, place.key, brief)

@@ -65,7 +65,7 @@ def fails_text(work: Work) -> list[str]:
     """The worst three nodes and moves: `3.2 on D2 in 12 of 40`."""
     if work.drill is None or not work.enough:
         return []
-    places = [*failing(work, work.drill.nodes), *failing(work, work.drill.moves)]
+    places = [*failing(work.drill.nodes), *failing(work.drill.moves)]
     return [f"{place_name(one.key)} in {one.recent_failed} of {one.recent}" for one in places[:3]]
 
 
