@@ -9,7 +9,9 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from coach.commands.common import (
     clock,
@@ -28,6 +30,7 @@ from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import FileKind, read_text
 from coach.log.entries import practice_day
 from coach.music.drill import AskedPart, Assignment, Drill
+from coach.music.rhythm import MAX_BPM
 from coach.report.assigned import assigned_text
 from coach.report.handed import FILE, Handed, handed_out, recall, remember
 from coach.score.ids import slug
@@ -38,6 +41,8 @@ from coach.score.values import asked_part
 from coach.words.amounts import full_day, tempo
 
 MOST_STUDENTS = 500
+ASKED = ("teacher", "goal_bpm", "due", "note")
+"""Fields of an assignment that options say."""
 CLASS_FILE = FileKind(noun="names of students", file="a class list", single="one list")
 
 
@@ -47,8 +52,8 @@ class Handout:
 
     path: Path
     drill: Drill
-    parts: tuple[AskedPart, ...] | None
-    """What `--only` asks of it; None without that option."""
+    asked: Mapping[str, Any]
+    """What options say of its assignments, by the fields of `Assignment`."""
     last: Mapping[str, Handed]
     """What each student was handed of it last, by the bare name."""
 
@@ -66,10 +71,29 @@ class Handout:
             parts=tuple(part for part in map(asked_part, last.parts) if not self.fault(part)),
         )
 
+    def task(self, student: str, today: date, at_ms: int) -> Assignment:
+        """The student's new assignment."""
+        return replace(self.before(student, today), student=student, id=fresh_id(at_ms), **self.asked)
+
+    def kept(self, student: str, today: date) -> str:
+        """What that has from one before, since no option says otherwise, and from which; empty for none."""
+        before = self.before(student, today)
+        facts = (
+            ("teacher", "teacher", before.teacher),
+            ("goal_bpm", "goal", f"{before.goal_bpm} bpm" if before.goal_bpm else ""),
+            ("due", "due", str(before.due or "")),
+            ("note", "note", f'"{before.note}"' if before.note else ""),
+            ("parts", "only", listed(tuple(map(str, before.parts)), 6)),
+        )
+        kept = [f"{name} {value}" for field, name, value in facts if field not in self.asked and value]
+        own = f"the assignment in {self.path.name}"
+        whose = own if self.drill.assignment else f"what {student} has of {plain_text(self.drill.title)}"
+        return f"{whose}: {', '.join(kept)}" if kept else ""
+
     def lost(self, student: str) -> dict[str, str]:
         """Parts that the student had of it and that it can no longer ask for, each with the reason."""
         last = self.last.get(bare_name(student))
-        if self.parts is not None or self.drill.assignment or not last:
+        if "parts" in self.asked or self.drill.assignment or not last:
             return {}
         faults = {str(part): self.fault(part) for part in map(asked_part, last.parts)}
         return {part: fault for part, fault in faults.items() if fault}
@@ -86,10 +110,12 @@ def configure(options: Options) -> None:
     options.text("--class FILE", "a list of students, one name per line", dest="class_list")
     kept = "default: as in the file's own assignment"
     last = f"{kept}, else as this student has it"
-    options.text("--from NAME", f"you ({last})", dest="teacher")
-    options.whole("--goal BPM", BPM, f"goal tempo ({last}, else the drill's)")
-    options.text("--due YYYY-MM-DD", f"by when; '' for no date ({last})")
-    options.text("--note TEXT", f"a note to the student; '' for none ({kept})")
+    # What is not given is no argument, so that it stays as it was.
+    given: dict[str, Any] = {"default": argparse.SUPPRESS}
+    options.text("--from NAME", f"you ({last})", dest="teacher", type=_teacher, **given)
+    options.whole("--goal BPM", BPM, f"goal tempo ({last}, else the drill's)", dest="goal_bpm", **given)
+    options.text("--due YYYY-MM-DD", f"by when; '' for no date ({last})", type=_due, **given)
+    options.text("--note TEXT", f"a note to the student; '' for none ({kept})", type=_note, **given)
     options.texts(
         "--only PART",
         f"only these phrases or nodes, with goals: 'window at 60' '3.2 on D2 at 50'; '' for all ({last})",
@@ -101,15 +127,13 @@ def configure(options: Options) -> None:
 def run(arguments: argparse.Namespace) -> int:
     at_ms, offset_min = clock(arguments.date)
     today = practice_day(at_ms, offset_min)
-    _check_texts(arguments)
     students = _students(arguments)
-    due = parse_date(arguments.due, "--due") if arguments.due else None
     handouts = _handouts(arguments)
     targets = _targets(arguments.output, students)
     handed: list[Handed] = []
     kept: dict[str, None] = {}
     for student, target in zip(students, targets, strict=True):
-        tasks = [_task(arguments, handout, student, today, due, at_ms) for handout in handouts]
+        tasks = [handout.task(student, today, at_ms) for handout in handouts]
         texts = [_text(handout, task) for handout, task in zip(handouts, tasks, strict=True)]
         whole = texts[0] if len(texts) == 1 else SEVERAL + "".join(f"---\n{text}" for text in texts)
         write_output(target, whole, [handout.path for handout in handouts])
@@ -117,9 +141,7 @@ def run(arguments: argparse.Namespace) -> int:
             handed_out(replace(handout.drill, assignment=task), student, today)
             for handout, task in zip(handouts, tasks, strict=True)
         ]
-        kept |= dict.fromkeys(
-            text for handout in handouts if (text := _kept(arguments, handout, student, today))
-        )
+        kept |= dict.fromkeys(filter(None, (handout.kept(student, today) for handout in handouts)))
     remember(places_of(arguments).folder, handed)
     for handout in handouts:
         _settle(handout.path, handout.drill.id)
@@ -134,13 +156,18 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _check_texts(arguments: argparse.Namespace) -> None:
-    for option, text, longest in (
-        ("--from", arguments.teacher, MAX_NAME),
-        ("--note", arguments.note, MAX_TEXT),
-    ):
-        if len(plain_text(text or "")) > longest:
-            raise UsageError(f"{len(text)} letters; at most {longest}", option)
+def _of_length(text: str, option: str, longest: int) -> str:
+    if len(plain := plain_text(text)) > longest:
+        raise UsageError(f"{len(text)} letters; at most {longest}", option)
+    return plain
+
+
+_teacher = partial(_of_length, option="--from", longest=MAX_NAME)
+_note = partial(_of_length, option="--note", longest=MAX_TEXT)
+
+
+def _due(text: str) -> date | None:
+    return parse_date(text, "--due") if text else None
 
 
 def _students(arguments: argparse.Namespace) -> list[str]:
@@ -178,19 +205,20 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
     """The drills, each with the parts that are asked of it; UsageError where a goal or a part fits none."""
     places, handouts = places_of(arguments), list[Handout]()
     earlier, _ = recall(places.folder)
+    asked = {name: value for name, value in vars(arguments).items() if name in ASKED}
     texts = [text for part in arguments.only if (text := plain_text(part))]
-    asked = [asked_part(text.replace("=", " at ")) for text in texts]
-    unused = dict.fromkeys(asked)
+    wanted = [asked_part(text.replace("=", " at ")) for text in texts]
+    unused = dict.fromkeys(wanted)
     known: list[str] = []
     for name in arguments.drills:
         path = find_drill(name, places)
         drill = load_drill(path)
-        if arguments.goal is not None and arguments.goal < drill.tempo.start_bpm:
-            message = f"{arguments.goal} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
+        if asked.get("goal_bpm", MAX_BPM) < drill.tempo.start_bpm:
+            message = f"{asked['goal_bpm']} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
             raise UsageError(message, "--goal", guess="a copy of the drill with a slower start?")
         names = asked_names(drill.phrases, drill.instrument)
         parts = []
-        for part in asked:
+        for part in wanted:
             phrase = None if part.name in names else drill.phrase_named(part.name)
             own = replace(part, name=phrase.id) if phrase else part
             if own.name in names:
@@ -202,7 +230,9 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
         if any(drill.id == other.drill.id for other in handouts):
             raise UsageError(f"{drill.id} is named twice", "DRILL")
         last = {bare_name(one.student): one for one in earlier if one.drill == drill.id}
-        handouts.append(Handout(path, drill, tuple(parts) if arguments.only else None, last))
+        if arguments.only:
+            asked = {**asked, "parts": tuple(parts)}
+        handouts.append(Handout(path, drill, asked, last))
     for part in unused:
         message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
         raise UsageError(message, "--only", guess=part_guess(part, known))
@@ -227,42 +257,11 @@ def _targets(output: str, students: Sequence[str]) -> list[str]:
     return [str(folder / f"{name}{DRILL_SUFFIXES[0]}") for name in names]
 
 
-def _task(
-    arguments: argparse.Namespace, handout: Handout, student: str, today: date, due: date | None, at_ms: int
-) -> Assignment:
-    before = handout.before(student, today)
-    return Assignment(
-        student,
-        before.teacher if arguments.teacher is None else plain_text(arguments.teacher),
-        before.goal_bpm if arguments.goal is None else arguments.goal,
-        before.due if arguments.due is None else due,
-        before.note if arguments.note is None else plain_text(arguments.note),
-        fresh_id(at_ms),
-        before.parts if handout.parts is None else handout.parts,
-    )
-
-
 def _text(handout: Handout, task: Assignment) -> str:
     text = assigned_text(read_text(handout.path, DRILL_FILE), handout.drill, task)
     if text is None:
         raise CoachError("the assignment can't be written into this drill", str(handout.path))
     return text
-
-
-def _kept(arguments: argparse.Namespace, handout: Handout, student: str, today: date) -> str:
-    """What the new assignment has from one before, since no option says otherwise, and from which; empty for none."""
-    before = handout.before(student, today)
-    facts = (
-        ("teacher", arguments.teacher, before.teacher),
-        ("goal", arguments.goal, f"{before.goal_bpm} bpm" if before.goal_bpm else ""),
-        ("due", arguments.due, str(before.due) if before.due else ""),
-        ("note", arguments.note, f'"{before.note}"' if before.note else ""),
-        ("only", handout.parts, listed(tuple(map(str, before.parts)), 6)),
-    )
-    kept = [f"{name} {value}" for name, given, value in facts if given is None and value]
-    own = f"the assignment in {handout.path.name}"
-    whose = own if handout.drill.assignment else f"what {student} has of {plain_text(handout.drill.title)}"
-    return f"{whose}: {', '.join(kept)}" if kept else ""
 
 
 def _settle(path: Path, drill_id: str) -> None:
