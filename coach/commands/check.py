@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from coach.commands.common import (
     places_of,
@@ -24,18 +24,16 @@ from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import read_text, stream_text
+from coach.music.drill import Drill
 from coach.music.hardest import hardest_of
 from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE, schema
 from coach.score.load import drill_texts
+from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.words.amounts import tempo_range
 from coach.words.names import size_text, tuning_name
-
-if TYPE_CHECKING:
-    from coach.music.drill import Drill
-    from coach.strings.instrument import Instrument
 
 STANDARD_INPUT = "standard input"
 PROBLEM_KEYS = ("severity", "line", "column", "field", "message", "guess", "source_line")
@@ -87,7 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if failed else 0
 
 
-Checked = tuple["Drill | None", list[Problem], list[dict[str, Any]]]
+Checked = tuple[Drill | None, list[Problem], list[dict[str, Any]]]
 
 
 def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> list[Checked]:

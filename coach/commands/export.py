@@ -23,7 +23,7 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, name_key, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
-from coach.music.drill import drill_part
+from coach.music.drill import Drill, drill_part
 from coach.music.excerpt import whole_piece
 from coach.music.passages import passage_of
 from coach.paper.lane import plain_sheet
@@ -37,7 +37,6 @@ from coach.words.amounts import clock_time, tempo
 from coach.words.names import size_text
 
 if TYPE_CHECKING:
-    from coach.music.drill import Drill
     from coach.sound.render import RepSound
 
 REPEATS_RANGE = (1, 99)

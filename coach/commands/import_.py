@@ -8,13 +8,13 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from coach.commands.common import say, write_told
 from coach.commands.instrument_options import USUAL, named_instrument, own_of
 from coach.commands.options import Options, Within
 from coach.ground.plain import plain_text
 from coach.ground.problem import UsageError
+from coach.music.drill import Drill
 from coach.music.key import key_named
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
@@ -27,9 +27,6 @@ from coach.score.strands import Choices
 from coach.strings.ready_made import ready_made
 from coach.strings.units import midi_from_note
 from coach.words.names import size_text
-
-if TYPE_CHECKING:
-    from coach.music.drill import Drill
 
 BAR_PIECES = (1, 64)
 MOST_SEMITONES = 12

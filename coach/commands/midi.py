@@ -10,7 +10,7 @@ from collections.abc import Generator, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from coach.commands.common import places_of, say, say_json, tell
 from coach.commands.options import Options, Within
@@ -20,11 +20,8 @@ from coach.midi.out import OutPort, rep_messages
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, is_latching, trigger_of
 from coach.midi.port_process import PortProcess
 from coach.midi.ports import list_ports
-from coach.midi.settings import clashes
+from coach.midi.settings import MidiSettings, clashes
 from coach.sound.timeline import RepTimeline, Strike
-
-if TYPE_CHECKING:
-    from coach.midi.settings import MidiSettings
 
 TEST_TEMPO_BPM = 120
 TEST_BEATS = 8

@@ -8,11 +8,12 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from coach.commands.common import folder_lines, places_of, say, write_output
 from coach.commands.instrument_options import USUAL, lengths, named_instrument, own_of
 from coach.commands.options import Options, errors_of
+from coach.ground.fields import Kind
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
@@ -26,9 +27,6 @@ from coach.score.starter import MAX_BARS, starter
 from coach.score.values import MeterSign
 from coach.strings.instrument import Instrument
 from coach.strings.ready_made import READY_MADE
-
-if TYPE_CHECKING:
-    from coach.ground.fields import Kind
 
 Value = TypeVar("Value")
 

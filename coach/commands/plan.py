@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from coach.commands.common import (
     clock,
@@ -15,18 +15,14 @@ from coach.commands.common import (
 )
 from coach.commands.options import Options
 from coach.ground.plain import plain_text
-from coach.learning.plan import told_once
-from coach.music.excerpt import Kind
+from coach.learning.plan import Plan, PlanItem, told_once
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind
 from coach.music.passages import heading_of, passage_of
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name, placed_text
 from coach.words.stretch import place_text
-
-if TYPE_CHECKING:
-    from coach.learning.plan import Plan, PlanItem
-    from coach.music.drill import Drill
-    from coach.music.excerpt import Excerpt
 
 
 def configure(options: Options) -> None:

@@ -6,7 +6,6 @@ import argparse
 import os
 import shutil
 import sys
-from typing import TYPE_CHECKING
 
 from coach.commands.common import (
     clock,
@@ -22,6 +21,7 @@ from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import practice_day
 from coach.log.log import Log
+from coach.music.drill import Drill
 from coach.report.figures import make_report
 from coach.report.lines import report_lines
 from coach.report.page import report_page
@@ -29,9 +29,6 @@ from coach.report.reply import reply_text
 from coach.report.student import contents, student_reply
 from coach.report.tables import report_csv, report_facts
 from coach.score.load import load_drill
-
-if TYPE_CHECKING:
-    from coach.music.drill import Drill
 
 
 def configure(options: Options) -> None:

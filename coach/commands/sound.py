@@ -18,14 +18,13 @@ from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, UsageError
 from coach.sound.device import list_devices, list_inputs
 from coach.sound.latency import measure_loop, offset_from_taps
-from coach.sound.player import SoundState
+from coach.sound.player import Player, SoundState
+from coach.sound.settings import SoundSettings
 from coach.sound.timeline import Strike
 from coach.strings.node import Node
 
 if TYPE_CHECKING:
     from coach.sound.engine import Engine
-    from coach.sound.player import Player
-    from coach.sound.settings import SoundSettings
 
 TAP_TEMPO_BPM = 90
 TAP_BEATS = 24
