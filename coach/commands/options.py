@@ -11,10 +11,8 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Any, NamedTuple, NoReturn
 
-from coach.commands.common import parse_date
+from coach.commands.common import parse_date, say
 from coach.ground.digits import whole_number
-from coach.ground.folding import columns_of, folded
-from coach.ground.plain import visible
 from coach.ground.problem import UsageError
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 
@@ -154,7 +152,7 @@ class Options(argparse.ArgumentParser):
         return next((one for one in self.every() if one.prog == chosen), self)
 
     def print_help(self, file: Any = None) -> None:
-        print(self.format_help(), end="", file=file or sys.stdout)
+        say(self.format_help().rstrip("\n"), to=file)
 
     def error(self, message: str) -> NoReturn:
         told = message.replace("invalid int value:", "expected a whole number, found")
@@ -162,8 +160,8 @@ class Options(argparse.ArgumentParser):
             near = difflib.get_close_matches(wrong[1], re.findall(r"[\w-]+", wrong[2]), n=1)
             told += f" (did you mean {near[0]}?)" if near else ""
         self.print_usage(sys.stderr)
-        rows = folded(visible(f"{self.prog}: error: {told}"), columns_of(sys.stderr))
-        self.exit(2, "\n".join([*rows, ""]))
+        say(f"{self.prog}: error: {told}", to=sys.stderr)
+        self.exit(2)
 
 
 def number(text: str, option: str, allowed: Within = ANY) -> float:

@@ -9,7 +9,7 @@ replies of one machine the newest counts.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
@@ -181,23 +181,14 @@ def _newest(files: Sequence[StudentFile]) -> tuple[list[StudentFile], int]:
     ranked = sorted(files, key=lambda file: (_moment_ms(file), not file.edited, file.path))
     latest: dict[tuple[str, str], StudentFile] = {}
     for file in ranked:
-        for drill in file.reply.drills or (None,):
-            latest[_player(file), drill.id if drill else ""] = file
-    kept = list(dict.fromkeys(id(file) for file in latest.values()))
-    newest = [file for file in ranked if id(file) in kept]
-    of_drills: dict[int, set[str]] = {}
-    for (_, drill_id), file in latest.items():
-        of_drills.setdefault(id(file), set()).add(drill_id)
-    shown = [
-        replace(
-            file,
-            reply=replace(
-                file.reply, drills=tuple(one for one in file.reply.drills if one.id in of_drills[id(file)])
-            ),
-        )
-        for file in newest
-    ]
-    return shown, len(files) - len(newest)
+        for drill_id in [drill.id for drill in file.reply.drills] or [""]:
+            latest[_player(file), drill_id] = file
+    newest = []
+    for file in ranked:
+        if told := [drill_id for (_, drill_id), one in latest.items() if one is file]:
+            drills = tuple(drill for drill in file.reply.drills if drill.id in told)
+            newest.append(replace(file, reply=replace(file.reply, drills=drills)))
+    return newest, len(files) - len(newest)
 
 
 def _player(file: StudentFile) -> str:
@@ -219,18 +210,20 @@ def _claims(files: Sequence[StudentFile], handed: Sequence[Handed]) -> list[Clai
     by_id = {one.id: one.student for one in handed if one.id}
     claims: list[Claim] = []
     waiting: list[StudentFile] = []
+    # By one id alone: a reply may claim others as its own, and so would take their rows.
     owners: dict[str, str] = {}
     for file in files:
-        owner = next((by_id[task] for task in _tasks(file) if task in by_id), "")
+        tasks = (drill.assignment.id for drill in file.reply.drills if drill.assignment)
+        owner = next((by_id[task] for task in tasks if task in by_id), "")
         if not owner:
             waiting.append(file)
         elif _bears(file, owner):
             claims.append(Claim(file, owner))
-            owners |= dict.fromkeys(_ids(file), owner)
+            owners |= {file.reply.student.id: owner} if file.reply.student.id else {}
         else:
             claims.append(_stranger(file, f"uses {owner}'s file", handed))
     for file in waiting:
-        known = next((owners[one] for one in _ids(file) if one in owners), "")
+        known = owners.get(file.reply.student.id, "")
         if known and _bears(file, known):
             claims.append(Claim(file, known))
         else:
@@ -267,15 +260,6 @@ def _own_name(file: StudentFile, asked: str) -> str:
 def _bears(file: StudentFile, name: str) -> bool:
     own = file.reply.student.name
     return own in ("", DEFAULT_NAME) or same_name(own, name)
-
-
-def _tasks(file: StudentFile) -> Iterable[str]:
-    return (drill.assignment.id for drill in file.reply.drills if drill.assignment)
-
-
-def _ids(file: StudentFile) -> Iterable[str]:
-    """One id alone: a reply may claim others as its own, and so would take their rows."""
-    return (file.reply.student.id,) if file.reply.student.id else ()
 
 
 def _student(name: str, claims: Sequence[Claim], own: Sequence[Handed], today: date) -> Student:
