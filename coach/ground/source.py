@@ -15,7 +15,7 @@ from collections.abc import Container, Iterable
 from collections.abc import Mapping as AnyMapping
 from dataclasses import field
 from pathlib import Path
-from typing import BinaryIO, Protocol
+from typing import BinaryIO
 
 from coach.ground.frozen import frozen, mutable
 from coach.ground.plain import plain_text
@@ -65,16 +65,6 @@ class Spot:
     column: int
 
 
-class Placed(Protocol):
-    """Anything with a line and a column."""
-
-    @property
-    def line(self) -> int: ...
-
-    @property
-    def column(self) -> int: ...
-
-
 @frozen
 class Scalar:
     """A piece of text: `text` as YAML unquotes it."""
@@ -116,6 +106,7 @@ class Mapping:
 
 
 Node = Scalar | Sequence | Mapping
+Placed = Spot | Node
 
 
 @frozen

@@ -47,12 +47,9 @@ def has_locks(folder: Path) -> bool:
 
 def all_of(descriptor: int) -> bytes:
     """Everything in an open file."""
-    os.lseek(descriptor, 0, os.SEEK_SET)
-    size = os.fstat(descriptor).st_size
-    pieces = []
-    while piece := os.read(descriptor, max(size, 1 << 16)):
-        pieces.append(piece)
-    return b"".join(pieces)
+    with open(descriptor, "rb", closefd=False) as file:
+        file.seek(0)
+        return file.read()
 
 
 @contextmanager

@@ -17,7 +17,7 @@ import zlib
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import field, replace
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -195,7 +195,7 @@ class Shelf:
         self.refused.discard(name)
         if view is None:
             view = self.views[name] = self._remembered(name, data)
-        elif zlib.crc32(memoryview(data)[: view.size]) != view.crc or len(data) < view.size:
+        elif not _begins_as(data, view):
             return False
         self._take_lines(view, data[view.size :], len(view.crcs))
         view.stamp = stamp
@@ -204,23 +204,11 @@ class Shelf:
     def _remembered(self, name: str, data: bytes) -> View:
         """What an earlier run saw of this file, where that still stands in it; else a view of nothing."""
         seen = self.seen.get(name)
-        if (
-            not self.trusting
-            or seen is None
-            or len(data) < seen.size
-            or zlib.crc32(memoryview(data)[: seen.size]) != seen.crc
-        ):
+        if not self.trusting or seen is None or not _begins_as(data, seen):
             return View(name)
-        view = replace(
-            seen,
-            others=list(seen.others),
-            crcs=array("I", seen.crcs),
-            bad=set(seen.bad),
-            players=set(seen.players),
-        )
         for start in seen.others:
-            self.take(view, start, data[start : data.index(b"\n", start)])
-        return view
+            self.take(seen, start, data[start : data.index(b"\n", start)])
+        return seen
 
     def _take_lines(self, view: View, data: bytes, number: int) -> None:
         start, base = 0, view.size
@@ -322,6 +310,11 @@ def _lines(numbers: Sequence[int]) -> str:
             runs.append([number, number])
     words = [f"{first:,} to {last:,}" if last > first else f"{first:,}" for first, last in runs]
     return f"line{'' if len(numbers) == 1 else 's'} {listed(words, 4)}"
+
+
+def _begins_as(data: bytes, view: View) -> bool:
+    """Whether a file's bytes begin with all that was read of it."""
+    return len(data) >= view.size and zlib.crc32(memoryview(data)[: view.size]) == view.crc
 
 
 def _continues(view: View | None, old: View) -> bool:

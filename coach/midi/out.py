@@ -11,13 +11,12 @@ import heapq
 import threading
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
-from typing import Protocol
 
 from coach.ground.frozen import frozen
 from coach.midi.port_process import PortProcess
 from coach.midi.sender import CLOCK, CONTINUE, START, STOP
 from coach.midi.settings import MidiSettings
-from coach.sound.player import now_s
+from coach.sound.player import Player, now_s
 from coach.sound.timeline import RepTimeline, Strike
 
 NOTE_S = Fraction(1, 25)
@@ -36,12 +35,6 @@ class Timed:
     at_s: Fraction
     rank: int
     message: tuple[int, ...]
-
-
-class Heard(Protocol):
-    """What says where the music is."""
-
-    def position_s_at(self, when_s: float) -> float: ...
 
 
 def rep_messages(
@@ -95,7 +88,7 @@ class OutPort(PortProcess):
         self._change = threading.Condition()
         self._messages: Iterator[Timed] = iter(())
         self._next: Timed | None = None
-        self._player: Heard | None = None
+        self._player: Player | None = None
         self._feeder = threading.Thread(target=self._feed, name="midi feeder", daemon=True)
 
     def open(self) -> None:
@@ -109,7 +102,7 @@ class OutPort(PortProcess):
             self._change.notify()
         super().close()
 
-    def play(self, messages: Iterable[Timed], player: Heard) -> None:
+    def play(self, messages: Iterable[Timed], player: Player) -> None:
         """Send these by this player's position, and nothing of what was waiting."""
         with self._change:
             self._messages, self._player = iter(messages), player
@@ -131,7 +124,7 @@ class OutPort(PortProcess):
                     self._hand_over(self._player)
                 self._change.wait(_HAND_OVER_S if self._player else None)
 
-    def _hand_over(self, player: Heard) -> None:
+    def _hand_over(self, player: Player) -> None:
         now = now_s()
         position_s = player.position_s_at(now)
         due = []

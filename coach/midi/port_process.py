@@ -56,7 +56,7 @@ class PortProcess:
             self._listener.join(2)
 
     def order(self, *words: object) -> None:
-        """Tell the process, if it is there, to do what `coach.midi.sender` has under the first word."""
+        """Tell the process, if it is there, to call what `coach.midi.sender.Sender` has under the first word."""
         if self._process is not None and self._process.stdin is not None:
             # A process that has ended is started again by the thread that listens to it.
             with contextlib.suppress(OSError, ValueError):

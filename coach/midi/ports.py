@@ -11,7 +11,7 @@ import contextlib
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError
@@ -29,20 +29,6 @@ _NAME = "Wellrung"
 Direction = Literal["in", "out"]
 Received = Callable[[Sequence[int], float], None]
 """Called with a message's bytes and the moment, in the driver's thread."""
-
-
-class Port(Protocol):
-    """An open port."""
-
-    name: str
-
-    def send(self, message: Sequence[int]) -> None: ...
-
-    def is_there(self) -> bool:
-        """Whether the system still has it."""
-        ...
-
-    def close(self) -> None: ...
 
 
 @frozen
@@ -106,7 +92,9 @@ def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:
             client.delete()
 
 
-class _RtPort:
+class Port:
+    """An open port."""
+
     def __init__(self, client: Any, name: str, own: bool, watch: ServerWatch | None) -> None:
         self.name = name
         self._client = client
@@ -117,6 +105,7 @@ class _RtPort:
         self._client.send_message(message)
 
     def is_there(self) -> bool:
+        """Whether the system still has it."""
         if self._watch is not None and self._watch.ended.is_set():
             return False
         # Asked of the open client: making a new one each time would disturb a JACK server's rhythm.
@@ -162,7 +151,7 @@ def open_port(direction: Direction, name: str, received: Received | None = None)
 
         client.set_callback(stamp)
     watch = ServerWatch() if _is_jack(rtmidi, api) else None
-    return _RtPort(client, full_name, index is None, watch)
+    return Port(client, full_name, index is None, watch)
 
 
 def _virtual_api(rtmidi: Any) -> int:

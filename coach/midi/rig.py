@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Self
 
 from coach.ground.frozen import frozen
-from coach.midi.out import Heard, OutPort, rep_messages
+from coach.midi.out import OutPort, rep_messages
 from coach.midi.pedal import Action, Pedals, actions_of, heard, is_latching, trigger_of
 from coach.midi.port_process import PortProcess
 from coach.midi.settings import MidiSettings
@@ -20,6 +20,7 @@ from coach.sound.timeline import clock_ticks
 
 if TYPE_CHECKING:
     from coach.music.excerpt import Passage
+    from coach.sound.player import Player
     from coach.sound.timeline import RepTimeline
 
 
@@ -75,7 +76,7 @@ class Rig:
         passage: Passage,
         tempo_bpm: int,
         timeline: RepTimeline,
-        player: Heard,
+        player: Player,
         beat_whole: Fraction = Fraction(1, 4),
         *,
         resume: bool = False,

@@ -116,16 +116,11 @@ def main(direction: Direction, name: str) -> None:
         changed=lambda: tell("port", link.port.name if link.port else "", link.status),
     )
     sender = Sender(link.send)
-    orders: dict[str, Callable[..., None]] = {
-        "expect": sender.expect,
-        "withdraw": sender.withdraw,
-        "stop": sender.stop,
-    }
     link.open()
     try:
         for line in sys.stdin:
             word, *given = json.loads(line)
-            orders[word](*given)
+            getattr(sender, word)(*given)
     finally:
         sender.close()
         if direction == "out":
