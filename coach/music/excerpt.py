@@ -94,6 +94,8 @@ class PlacedEvent:
     """The node keys of its harmonics joined by `+`; empty where it has none."""
     move_from: str = ""
     """The place that the hand comes from, where the layer has an earlier harmonic in this passage."""
+    hold_written: bool = False
+    """Whether the author wrote the hold."""
 
     @property
     def move(self) -> str:

@@ -150,6 +150,7 @@ def _assembled(
                     placed,
                     place=place,
                     move_from=before,
+                    hold_written=event.hold_written,
                 )
             )
             last_place[event.layer] = place or before
@@ -286,6 +287,7 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
                 held_over,
                 event.place,
                 before,
+                event.hold_written,
             )
         )
         last_place[event.layer] = event.place or before

@@ -44,24 +44,6 @@ Moment = tuple[Fraction, list[PlacedEvent], list[Note]]
 """Onset, events and notes of everything that starts together."""
 
 
-@frozen
-class _Sounding:
-    """A note of a phrase at its time in tempo beats."""
-
-    event: PlacedEvent
-    note: Note
-    hold_written: bool
-
-    @property
-    def until(self) -> Fraction:
-        return self.event.onset + self.event.hold
-
-    @property
-    def must_sound(self) -> bool:
-        """Whether its hold is meant: a harmonic rings until its string is played again unless the author says."""
-        return self.note.ending != "ring" and (self.hold_written or not self.note.is_harmonic)
-
-
 class Board:
     """How notes are called and where they lie on an instrument; the few of a drill are worked out once."""
 
@@ -104,7 +86,7 @@ def check_playability(drill: Drill) -> list[Finding]:
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
         moments = moments_of(passage)
         of_phrase = [
-            *_clashes(board, passage, _written_holds(drill, index)),
+            *_clashes(board, passage),
             *_plucking(board, moments),
             *_fretting(board, moments),
             *_rubbing(board, passage),
@@ -123,15 +105,6 @@ def check_playability(drill: Drill) -> list[Finding]:
 _Remark = tuple[PlacedEvent, Severity, str, str]
 
 
-def _written_holds(drill: Drill, phrase: int) -> dict[tuple[int, str, Fraction], bool]:
-    """Whether each event's hold was written by the author, by bar, layer and beat."""
-    return {
-        (bar_index, event.layer, event.beat): event.hold_written
-        for bar_index, bar in enumerate(drill.phrases[phrase].bars)
-        for event in bar.events
-    }
-
-
 def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     bar = drill.phrases[phrase].bars[event.bar]
     return next(
@@ -139,30 +112,27 @@ def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     )
 
 
-def _clashes(
-    board: Board, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
-) -> Iterator[_Remark]:
+def _clashes(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Strings that a note needs while another one is held there."""
-    sounding: dict[int, _Sounding] = {}
+    sounding: dict[int, tuple[PlacedEvent, Note]] = {}
     for event in passage.events:
-        for placed in event.notes:
-            note = placed.note
-            before = sounding.get(note.string)
-            if before is not None and before.must_sound and before.until > event.onset:
+        for note in (placed.note for placed in event.notes):
+            before, held = sounding.get(note.string, (None, note))
+            if before and _must_sound(before, held) and before.onset + before.hold > event.onset:
+                beats = (event.onset - before.onset) / passage.bars[before.bar].beat_length
                 yield (
                     event,
                     "error" if before.hold_written else "warning",
                     f"{board.name(note)} needs the {board.string(note)} string while "
-                    f"{board.name(before.note)} is still held there",
-                    _shorter(passage, before, event),
+                    f"{board.name(held)} is still held there",
+                    f"hold it for {_beats_text(beats)}, or play one of them on another string",
                 )
-            hold_written = written[event.bar, event.layer, event.beat]
-            sounding[note.string] = _Sounding(event, note, hold_written)
+            sounding[note.string] = event, note
 
 
-def _shorter(passage: Passage, before: _Sounding, event: PlacedEvent) -> str:
-    beats = (event.onset - before.event.onset) / passage.bars[before.event.bar].beat_length
-    return f"hold it for {_beats_text(beats)}, or play one of them on another string"
+def _must_sound(event: PlacedEvent, note: Note) -> bool:
+    """Whether a note's hold is meant: a harmonic rings until its string is played again unless the author says."""
+    return note.ending != "ring" and (event.hold_written or not note.is_harmonic)
 
 
 def _beats_text(beats: Fraction) -> str:
