@@ -43,7 +43,7 @@ class UnfitError(ValueError):
 
 @frozen
 class Range:
-    """A number from `low` to `high`, both included; with `or_zero` 0 as well."""
+    """A whole or any number from `low` to `high`, both included; with `or_zero` 0 as well."""
 
     low: float
     high: float
@@ -52,9 +52,9 @@ class Range:
 
 @frozen
 class Fits:
-    """A value, a text mostly, for which `test` is true; `allowed` says what such a value is."""
+    """A text for which `test` is true; `allowed` says what such a text is."""
 
-    test: Callable[[Any], bool]
+    test: Callable[[str], bool]
     allowed: str
 
 
@@ -87,7 +87,7 @@ def reader(kind: Any) -> Read:
 def _codec(kind: Any, /) -> tuple[Read, Write]:
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        return _annotated(parts[0], parts[1:])
+        return _annotated(*parts)
     if origin in (Union, types.UnionType):
         return _optional(parts)
     if origin is Literal:
@@ -128,27 +128,24 @@ def _float(plain: Any) -> float:
     raise _expected(plain, "a number")
 
 
-_int, _str = _exactly(int, "a whole number"), _exactly(str, "a text")
+_str = _exactly(str, "a text")
 _SIMPLE: dict[Any, Read] = {
     bool: _exactly(bool, "true or false"),
-    int: _int,
+    int: _exactly(int, "a whole number"),
     float: _float,
     str: _str,
     Any: _same,
 }
 
 
-def _annotated(kind: Any, marks: tuple[Any, ...]) -> tuple[Read, Write]:
-    read, write = (_same, _same) if any(isinstance(mark, As) for mark in marks) else _codec(kind)
-    for mark in marks:
-        match mark:
-            case As():
-                read, write = _as_text(mark), mark.write
-            case Range():
-                read = _whole_in_range(mark) if read is _int else _in_range(mark, read)
-            case Fits():
-                read = _text_fitting(mark) if read is _str else _fitting(mark, read)
-    return read, write
+def _annotated(kind: Any, mark: As | Range | Fits) -> tuple[Read, Write]:
+    match mark:
+        case As():
+            return _as_text(mark), mark.write
+        case Range():
+            return _in_range(mark, kind), _same
+        case Fits():
+            return _fitting(mark), _same
 
 
 def _as_text(mark: As) -> Read:
@@ -165,44 +162,19 @@ def _as_text(mark: As) -> Read:
     return read
 
 
-def _in_range(mark: Range, read: Read) -> Read:
-    def bounded(plain: Any) -> Any:
-        number = read(plain)
-        if mark.low <= number <= mark.high or (mark.or_zero and not number):
-            return number
-        raise _outside(plain, mark, "a number")
-
-    return bounded
-
-
-def _whole_in_range(mark: Range) -> Read:
-    """`_in_range` of whole numbers, of which a log is full: in one step."""
+def _in_range(mark: Range, kind: Any) -> Read:
     low, high, or_zero = mark.low, mark.high, mark.or_zero
+    kinds, what = ((int,), "a whole number") if kind is int else ((int, float), "a number")
 
     def bounded(plain: Any) -> Any:
-        if type(plain) is int and (low <= plain <= high or (or_zero and not plain)):
-            return plain
-        raise _outside(plain, mark, "a whole number")
+        if type(plain) in kinds and (low <= plain <= high or (or_zero and not plain)):
+            return plain if type(plain) is kind else float(plain)
+        raise _expected(plain, f"{'0 or ' if or_zero else ''}{what} from {low:,} to {high:,}")
 
     return bounded
 
 
-def _outside(plain: Any, mark: Range, what: str) -> UnfitError:
-    return _expected(plain, f"{'0 or ' if mark.or_zero else ''}{what} from {mark.low:,} to {mark.high:,}")
-
-
-def _fitting(mark: Fits, read: Read) -> Read:
-    def fitting(plain: Any) -> Any:
-        value = read(plain)
-        if mark.test(value):
-            return value
-        raise _expected(plain, mark.allowed)
-
-    return fitting
-
-
-def _text_fitting(mark: Fits) -> Read:
-    """`_fitting` of texts, in one step likewise."""
+def _fitting(mark: Fits) -> Read:
     test = mark.test
 
     def fitting(plain: Any) -> Any:
