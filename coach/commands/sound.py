@@ -16,7 +16,7 @@ from coach.commands.sound_input import hear_input
 from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, UsageError
-from coach.sound.device import list_devices, list_inputs
+from coach.sound.device import list_devices
 from coach.sound.latency import measure_loop, offset_from_taps
 from coach.sound.player import Player, SoundState
 from coach.sound.settings import SoundSettings
@@ -95,8 +95,8 @@ def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
 
 def _list(settings: SoundSettings, as_json: bool) -> None:
     kinds = (
-        ("output", list_devices(), settings.device),
-        ("input", list_inputs(), settings.input),
+        ("output", list_devices(inputs=False), settings.device),
+        ("input", list_devices(inputs=True), settings.input),
     )
     if as_json:
         rows = [
@@ -177,7 +177,7 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
     why, extra_ms = "", None
     try:
         loop = measure_loop(engine, name)
-        row["extra_ms"] = extra_ms = round(loop.extra_s * 1000, 1)
+        row["extra_ms"] = extra_ms = round(loop.offset_s * 1000, 1)
         row["spread_ms"] = round(loop.spread_s * 1000, 1)
     except CoachError as error:
         why = str(error)

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import coach
-from coach.ground.own_files import keep_checked, read_checked
+from coach.ground.own_files import keep_checked, read_checked, stamp_of
 from coach.ground.places import state_file
 
 T = TypeVar("T")
@@ -93,9 +93,7 @@ def _mark(path: Path) -> tuple[int, ...]:
         status = path.lstat()
     except OSError:
         return ()
-    if not stat.S_ISREG(status.st_mode):
-        return ()
-    return status.st_mtime_ns, status.st_ctime_ns, status.st_size, status.st_ino, status.st_dev
+    return stamp_of(status) if stat.S_ISREG(status.st_mode) else ()
 
 
 def _load(file: Path, stamp: str) -> dict[str, tuple[tuple[int, ...], bytes]]:

@@ -57,6 +57,11 @@ def opened_own(path: Path, flags: int) -> Iterator[int]:
         os.close(descriptor)
 
 
+def stamp_of(status: os.stat_result) -> tuple[int, ...]:
+    """What differs where a file is another one, or has been written to; first, when it was."""
+    return status.st_mtime_ns, status.st_ctime_ns, status.st_size, status.st_ino, status.st_dev
+
+
 def read_own(path: Path, most_bytes: int) -> bytes:
     """All of a regular file; CoachError and OSError as `opened_own`, and OSError where it has more bytes than that."""
     with opened_own(path, os.O_RDONLY) as descriptor, open(descriptor, "rb", closefd=False) as file:

@@ -75,11 +75,6 @@ def same_file(path: Path, descriptor: int) -> bool:
     return os.path.samestat(standing, os.fstat(descriptor))
 
 
-def stamp_of(status: os.stat_result) -> tuple[int, ...]:
-    """What differs where a file is another one, or has been written to."""
-    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns
-
-
 def append(descriptor: int, data: bytes) -> None:
     """Write at the end of a file by one call and force it to the disk; OSError where either fails.
 

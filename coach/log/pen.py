@@ -16,9 +16,9 @@ from pathlib import Path
 
 from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen, mutable
-from coach.ground.own_files import make_own_folder
+from coach.ground.own_files import make_own_folder, stamp_of
 from coach.ground.problem import CoachError, Problem, reason_of
-from coach.log.disk import all_of, append, opened_for_append, same_file, stamp_of
+from coach.log.disk import all_of, append, opened_for_append, same_file
 from coach.log.lines import lines_in
 
 ENDING = ".jsonl"

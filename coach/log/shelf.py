@@ -23,10 +23,10 @@ from typing import Any
 
 from coach.ground.codec import UnfitError
 from coach.ground.frozen import mutable
-from coach.ground.own_files import keep_checked, read_checked, refuse_link
+from coach.ground.own_files import keep_checked, read_checked, refuse_link, stamp_of
 from coach.ground.plain import listed
 from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
-from coach.log.disk import read_whole, stamp_of
+from coach.log.disk import read_whole
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole, lines_in
 from coach.log.pen import ENDING, Written
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import field, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -72,11 +71,8 @@ class _Switch:
     pressed_s: float = float("-inf")
 
 
-@frozen
-class Pedals:
-    """What is known of every switch that has sent anything; `heard` returns it anew."""
-
-    switches: Mapping[tuple[str, int, int], _Switch] = field(default_factory=dict)
+Pedals = dict[tuple[str, int, int], _Switch]
+"""What is known of every switch that has sent anything; `heard` returns it anew."""
 
 
 def trigger_of(message: Sequence[int]) -> Trigger | None:
@@ -97,7 +93,7 @@ def heard(
     if trigger is None:
         return pedals, False
     key = (trigger.kind, trigger.number, trigger.channel or 0)
-    before = pedals.switches.get(key, _Switch())
+    before = pedals.get(key, _Switch())
     kind = message[0] & 0xF0
     value = message[2] if len(message) > 2 else 0
     on = {0x90: value > 0, 0x80: False, 0xB0: value >= 64, 0xC0: True}[kind]
@@ -107,7 +103,7 @@ def heard(
         edge = True
     pressed = edge and at_s - before.pressed_s >= bounce_s
     after = _Switch(on, value, at_s, at_s if pressed else before.pressed_s)
-    return replace(pedals, switches={**pedals.switches, key: after}), pressed
+    return {**pedals, key: after}, pressed
 
 
 def actions_of(trigger: Trigger, bindings: Mapping[Action, Sequence[Trigger]]) -> tuple[Action, ...]:

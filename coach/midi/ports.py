@@ -18,6 +18,7 @@ from coach.ground.problem import CoachError
 from coach.midi.server_watch import ServerWatch
 from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
+from coach.sound.tended import Keeper
 
 MIDI_MISSING = "MIDI needs python-rtmidi: pip install '.[midi]' in the clone of this project"
 VIRTUAL = "virtual"
@@ -189,22 +190,15 @@ class Link:
         self._received = received
         self._opener = opener
         self._changed = changed
-        self._ending = threading.Event()
-        self._keeper: threading.Thread | None = None
+        self._keeper = Keeper(f"midi {direction}", self._look, lambda: RETRY_S)
         self._lock = threading.Lock()
 
     def open(self) -> None:
         """Start looking; returns at once."""
-        if self._keeper is None:
-            self._ending.clear()
-            self._keeper = threading.Thread(target=self._keep, name=f"midi {self._direction}", daemon=True)
-            self._keeper.start()
+        self._keeper.start()
 
     def close(self) -> None:
-        self._ending.set()
-        if self._keeper is not None:
-            self._keeper.join(2)
-            self._keeper = None
+        self._keeper.end()
         self._drop("")
 
     def send(self, message: Sequence[int]) -> bool:
@@ -243,8 +237,6 @@ class Link:
                 port.close()
         self._changed()
 
-    def _keep(self) -> None:
-        while not self._ending.is_set():
-            with contextlib.suppress(Exception):
-                self.tend()
-            self._ending.wait(RETRY_S)
+    def _look(self) -> None:
+        with contextlib.suppress(Exception):
+            self.tend()

@@ -14,6 +14,7 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -62,8 +63,7 @@ class Meter:
     @classmethod
     def in_large(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
         """The meter in large beats of so many of its lower number each (7/8 in 3 as 3+2+2)."""
-        plain = cls.grouped(numerator, denominator, groups)
-        return cls(numerator, denominator, plain.beat_whole, plain.groups, large=True)
+        return replace(cls.grouped(numerator, denominator, groups), large=True)
 
     @classmethod
     def grouped(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:

@@ -20,19 +20,17 @@ from typing import TYPE_CHECKING, Self
 
 from coach.ground.frozen import frozen
 from coach.sound.device import (
-    CLOSE_WAIT_S,
     INPUT_PERIODS,
     RETRY_S,
     STALL_S,
     START_STALL_S,
-    TICK_S,
     DeviceError,
     OpenInput,
     Taker,
-    close_apart,
     open_input,
 )
 from coach.sound.player import RATE, now_s
+from coach.sound.tended import Tended
 
 if TYPE_CHECKING:
     from coach.sound.player import Pcm
@@ -83,7 +81,7 @@ class CaptureStatus:
         }[self.state]
 
 
-class Capture:
+class Capture(Tended[OpenInput]):
     """Keeps the last seconds of one input. `opener` and `clock` are injected by tests, which call `tend` themselves."""
 
     def __init__(
@@ -94,13 +92,13 @@ class Capture:
         opener: OpenInputFunction = open_input,
         clock: Callable[[], float] = now_s,
     ) -> None:
+        super().__init__("input keeper", clock)
         self.rate_hz = rate_hz
         self.delay_s = 0.0
         """From the moment that the engine reckons with to the sample: card, air and input."""
         self._name = name
         self._kept = round(kept_s * rate_hz)
         self._opener = opener
-        self._clock = clock
         self._lock = threading.Lock()
         self._ring: Pcm | None = None
         self._frames = 0
@@ -108,31 +106,19 @@ class Capture:
         """Where sound was last lost, as a machine that is too busy does: what lies before it has no moment any more."""
         self._anchors: deque[tuple[float, int]] = deque(maxlen=_ANCHORS)
         """Of each block the moment of frame 0 as its last frame has it, and its first frame."""
-        self._device: OpenInput | None = None
-        self._keeper: threading.Thread | None = None
-        self._closing: threading.Thread | None = None
-        self._ending = threading.Event()
-        self._last_block_s = self._opened_s = self._retry_at_s = clock()
+        self._last_block_s = self._opened_s = clock()
         self._status = CaptureStatus(CaptureState.OFF)
 
     def start(self) -> None:
         """Begin to listen; returns at once and never raises for want of an input."""
-        if self._keeper is None:
-            self._ending.clear()
+        if self._status.state is CaptureState.OFF:
             self._status = CaptureStatus(CaptureState.OPENING)
             self._retry_at_s = self._clock()
-            self._keeper = threading.Thread(target=self._keep, name="input keeper", daemon=True)
             self._keeper.start()
 
     def stop(self) -> None:
         """Stop listening and forget what was heard; waits at most about two seconds. Safe to call twice."""
-        self._ending.set()
-        if self._keeper is not None:
-            self._keeper.join(CLOSE_WAIT_S)
-            self._keeper = None
-        self._let_go()
-        if self._closing is not None:
-            self._closing.join(CLOSE_WAIT_S)
+        self._end()
         self._forget()
         self._status = CaptureStatus(CaptureState.OFF)
 
@@ -185,23 +171,15 @@ class Capture:
         heard = self.samples(from_s - reach_s - early_s, min(until_s + reach_s, heard_until_s) - early_s)
         return None if heard is None else lag_s(heard, played, self.rate_hz, reach_s)
 
-    def tend(self) -> None:
-        """One look after the input: open it, notice that it is gone, or take it up again."""
-        now = self._clock()
-        if self._closing is not None and not self._closing.is_alive():
-            self._closing = None
-        if self._device is None:
-            if self._closing is None and now >= self._retry_at_s:
-                self._try_to_open()
-            return
+    def _look_after(self, device: OpenInput) -> None:
         patience = STALL_S if self._frames else START_STALL_S
-        if now - max(self._last_block_s, self._opened_s) <= patience:
+        if self._clock() - max(self._last_block_s, self._opened_s) <= patience:
             if self._frames:
-                self._status = CaptureStatus(CaptureState.LISTENING, self._device.name)
+                self._status = CaptureStatus(CaptureState.LISTENING, device.name)
             with self._lock:
                 self._mind_lost()
             return
-        name = self._device.name
+        name = device.name
         self._status = (
             CaptureStatus(CaptureState.LOST, name)
             if self._status.state in (CaptureState.LISTENING, CaptureState.LOST)
@@ -223,21 +201,10 @@ class Capture:
             self._retry_at_s = self._clock() + RETRY_S
         self._opened_s = self._clock()
 
-    def _let_go(self) -> None:
-        device, self._device = self._device, None
-        if device is not None:
-            self._retry_at_s = self._clock() + RETRY_S
-            self._closing = close_apart(device)
-
     def _forget(self) -> None:
         with self._lock:
             self._ring, self._frames, self._lost = None, 0, 0
             self._anchors.clear()
-
-    def _keep(self) -> None:
-        while not self._ending.is_set():
-            self.tend()
-            self._ending.wait(TICK_S)
 
     def _taker(self) -> Taker:
         """What the device's thread runs: stamps, counts and keeps."""

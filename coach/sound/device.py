@@ -78,16 +78,6 @@ class DeviceInfo:
     """Whether it is its interface's own choice."""
 
 
-def list_devices() -> tuple[DeviceInfo, ...]:
-    """Every playback device of every sound interface; empty where there is none."""
-    return _listed(inputs=False)
-
-
-def list_inputs() -> tuple[DeviceInfo, ...]:
-    """Every capture device of every sound interface; empty where there is none."""
-    return _listed(inputs=True)
-
-
 def open_device(rate: int, name: str, filler: Filler) -> OpenDevice:
     """Open and start the device whose name holds `name` (empty: the system's choice). Raises DeviceError."""
     device: OpenDevice = _opened(rate, name, filler, inputs=False)
@@ -107,7 +97,8 @@ def close_apart(device: OpenInput) -> threading.Thread:
     return thread
 
 
-def _listed(inputs: bool) -> tuple[DeviceInfo, ...]:
+def list_devices(inputs: bool) -> tuple[DeviceInfo, ...]:
+    """Every playback device of every sound interface, or every input; empty where there is none."""
     import miniaudio
 
     hush_libraries()

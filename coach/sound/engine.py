@@ -11,25 +11,24 @@ queue ran dry, first shows its pace in silence; then the sound comes in at the p
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Self
 
 from coach.sound.device import (
-    CLOSE_WAIT_S,
     PERIODS,
     RETRY_S,
     STALL_S,
     START_STALL_S,
-    TICK_S,
     DeviceError,
     Filler,
     OpenDevice,
-    close_apart,
     open_device,
 )
 from coach.sound.feed import Feed, Pieces
 from coach.sound.pace import Pace
 from coach.sound.player import RATE, PlayToken, SoundState, SoundStatus, now_s
+from coach.sound.tended import Tended
 
 if TYPE_CHECKING:
     from coach.sound.player import Player, Sound
@@ -54,7 +53,7 @@ def open_engine(silent: bool, *, device: str = "", offset_s: float = 0.0) -> Pla
     return player
 
 
-class Engine:
+class Engine(Tended[OpenDevice]):
     """Plays mono PCM on a sound card, or in silence while there is none; without an `opener` always in silence.
 
     `opener` and `clock` are injected by tests, which call `tend` themselves instead of `open`.
@@ -67,6 +66,7 @@ class Engine:
         opener: OpenFunction | None = open_device,
         clock: Callable[[], float] = now_s,
     ) -> None:
+        super().__init__("sound keeper", clock)
         self.rate = rate
         self.offset_s = 0.0
         self.calls = 0
@@ -76,18 +76,12 @@ class Engine:
         self.longest_call_s = 0.0
         self._wish = device
         self._opener = opener
-        self._clock = clock
         self._feed = Feed()
         self._lock = threading.Lock()
-        self._device: OpenDevice | None = None
-        self._closing: threading.Thread | None = None
-        self._keeper: threading.Thread | None = None
-        self._ending = threading.Event()
         self._awaiting = True
         self._sounding = False
         self._status = SoundStatus(SoundState.OPENING)
         self._opened_s = clock()
-        self._retry_at_s = clock()
         self._silent_since_s = clock()
         self._silent_from = 0.0
         self._last_call_s = 0.0
@@ -101,9 +95,7 @@ class Engine:
 
     def open(self) -> None:
         """Start the keeper, which opens the device; returns at once and never raises for want of one."""
-        if self._keeper is None and self._opener is not None:
-            self._ending.clear()
-            self._keeper = threading.Thread(target=self._keep, name="sound keeper", daemon=True)
+        if self._opener is not None:
             self._keeper.start()
 
     def close(self) -> None:
@@ -111,14 +103,8 @@ class Engine:
         fading = self._sounding and self.playing
         self.stop()
         if fading:
-            self._ending.wait((self._queued_blocks + 1) * self._block / self.rate)
-        self._ending.set()
-        if self._keeper is not None:
-            self._keeper.join(CLOSE_WAIT_S)
-            self._keeper = None
-        self._let_go(self._clock())
-        if self._closing is not None:
-            self._closing.join(CLOSE_WAIT_S)
+            time.sleep((self._queued_blocks + 1) * self._block / self.rate)
+        self._end()
 
     def play(self, sound: Sound, *, join: bool = False) -> PlayToken:
         pieces = Pieces(sound)
@@ -177,37 +163,30 @@ class Engine:
         """Whether a device is asking for blocks."""
         return self._sounding
 
-    def tend(self) -> None:
-        """One look after the device: open it, notice that it is gone, or take it up again; and what it plays next."""
-        now = self._clock()
-        if self._closing is not None and not self._closing.is_alive():
-            self._closing = None
-        if self._device is None:
-            if self._opener is not None and self._closing is None and now >= self._retry_at_s:
-                self._try_to_open(self._opener, now)
-            return
+    def _look_after(self, device: OpenDevice) -> None:
+        """Make ready what it plays next, and notice that it is gone."""
         patience = STALL_S if self.calls > self._queued_blocks + 1 else START_STALL_S
         since = self._clock() - max(self._last_call_s, self._opened_s)
         if self._sounding:
             self._feed.prepare()
             if since > patience:
-                self._go_silent(SoundStatus(SoundState.LOST, self._device.name))
+                self._go_silent(SoundStatus(SoundState.LOST, device.name))
                 self._retry_at_s = self._clock() + RETRY_S
         elif since > patience:
             if self._awaiting:
-                self._go_silent(
-                    SoundStatus(SoundState.SILENT, why=f"no sound comes out of {self._device.name}")
-                )
-            self._let_go(now)
+                self._go_silent(SoundStatus(SoundState.SILENT, why=f"no sound comes out of {device.name}"))
+            self._let_go()
 
-    def _try_to_open(self, opener: OpenFunction, now: float) -> None:
+    def _try_to_open(self) -> None:
+        if self._opener is None:
+            return
         self.calls = 0
         self._pace = Pace(self.rate)
         self._opened_s = self._clock()
         filler = self._filler()
         next(filler)
         try:
-            self._device = opener(self.rate, self._wish, filler)
+            self._device = self._opener(self.rate, self._wish, filler)
         except DeviceError as error:
             if self._awaiting:
                 self._go_silent(SoundStatus(SoundState.SILENT, why=str(error)))
@@ -242,17 +221,13 @@ class Engine:
             self._sounding, self._awaiting = True, False
             self._status = SoundStatus(SoundState.CARD, device.name)
 
-    def _let_go(self, now: float) -> None:
-        device, self._device = self._device, None
+    def _let_go(self) -> None:
         self._sounding = False
-        if device is not None:
-            self._retry_at_s = now + RETRY_S
-            self._closing = close_apart(device)
+        super()._let_go()
 
-    def _keep(self) -> None:
-        while not self._ending.is_set():
-            self.tend()
-            self._ending.wait(TICK_S if self._sounding or not self._awaiting else TICK_S / 10)
+    @property
+    def _pause_s(self) -> float:
+        return super()._pause_s / (10 if self._awaiting else 1)
 
     def _filler(self) -> Filler:
         """What the device's thread runs: stamps, counts, and what lies ready."""

@@ -33,16 +33,21 @@ _REACH_S = 0.24
 
 
 @frozen
-class TapResult:
-    """What tapping along has shown."""
+class Late:
+    """How much later than reckoned clicks were heard, by a player or a microphone."""
 
     offset_s: float
-    """How much later than reckoned the player hears."""
+    """In the middle; of a microphone with card, air and input."""
     spread_s: float
-    """Median distance of the taps from their middle."""
+    """Median distance from that."""
+
+    @classmethod
+    def of(cls, late_s: Sequence[float]) -> Late:
+        middle = statistics.median(late_s)
+        return cls(middle, statistics.median(abs(one - middle) for one in late_s))
 
 
-def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> TapResult:
+def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Late:
     """The player's offset from taps, both in seconds of the engine's position with no offset set.
 
     Each tap belongs to the nearest strike. CoachError for fewer than eight taps or for taps too far apart to tell.
@@ -52,26 +57,16 @@ def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Tap
     distances = [min((tap - strike for strike in strikes_s), key=abs) for tap in taps_s]
     if len(distances) < FEWEST_TAPS:
         raise CoachError(f"{len(distances)} taps; at least {FEWEST_TAPS} are needed")
-    middle = statistics.median(distances)
-    spread = statistics.median(abs(distance - middle) for distance in distances)
-    if spread > WIDEST_SPREAD_S:
+    taps = Late.of(distances)
+    if taps.spread_s > WIDEST_SPREAD_S:
         raise CoachError(
-            f"the taps lie {spread * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
+            f"the taps lie {taps.spread_s * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
             guess="tap with the click, not after it",
         )
-    return TapResult(middle + TAP_LEAD_S, spread)
+    return Late(taps.offset_s + TAP_LEAD_S, taps.spread_s)
 
 
-@frozen
-class LoopResult:
-    """What a recording of the click has shown."""
-
-    extra_s: float
-    """From the moment that the engine reckons with to the recording: card, air and input."""
-    spread_s: float
-
-
-def measure_loop(engine: Engine, name: str) -> LoopResult:
+def measure_loop(engine: Engine, name: str) -> Late:
     """Play clicks and listen for them at an input (empty: the system's); takes four seconds.
 
     CoachError where there is no input, or it hears nothing.
@@ -99,6 +94,4 @@ def measure_loop(engine: Engine, name: str) -> LoopResult:
         raise CoachError(
             "the input heard no clear click", guess="is the microphone near the speaker, and not muted?"
         )
-    middle = statistics.median(delays_s)
-    spread = statistics.median(abs(one - middle) for one in delays_s)
-    return LoopResult(middle, spread)
+    return Late.of(delays_s)

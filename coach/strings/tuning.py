@@ -186,14 +186,11 @@ def pair_between(
     if not candidates:
         return None
     _sum, p, q = min(candidates)
-    corners = _corners(_range_of(ranges, low_string), _range_of(ranges, high_string))
-    offsets = [
-        cents_between(p * low_hz * stiffening(p, b_low), q * high_hz * stiffening(q, b_high))
-        for b_low, b_high in corners
+    corners = [
+        (p * low_hz * stiffening(p, b_low), q * high_hz * stiffening(q, b_high))
+        for b_low, b_high in _corners(_range_of(ranges, low_string), _range_of(ranges, high_string))
     ]
-    differences = [
-        p * low_hz * stiffening(p, b_low) - q * high_hz * stiffening(q, b_high) for b_low, b_high in corners
-    ]
+    offsets = [cents_between(low, high) for low, high in corners]
     return Pair(
         low_string,
         high_string,
@@ -201,7 +198,7 @@ def pair_between(
         q,
         p * low_hz,
         q * high_hz,
-        _absolute_range(differences),
+        _absolute_range([low - high for low, high in corners]),
         (min(offsets), max(offsets)),
     )
 
