@@ -153,7 +153,13 @@ def _test(settings: MidiSettings, name: str) -> int:
         port.play(messages, player)
         while player.position_s < float(end_s) + 0.1:
             time.sleep(0.02)
-    say(f"sent {len(messages)} messages")
+    if port.sent < len(messages):
+        raise CoachError(
+            f"{port.sent} of {len(messages)} messages went out",
+            name,
+            guess="was it unplugged, or is this machine too busy?",
+        )
+    say(f"sent {port.sent} messages")
     return 0
 
 

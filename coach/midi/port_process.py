@@ -28,6 +28,8 @@ class PortProcess:
         self.is_open = threading.Event()
         self.full_name = ""
         """As the system names the port; empty where it is not open."""
+        self.sent = 0
+        """How many messages went out by it, once it is closed."""
         self.status = self._looking = f"MIDI {direction}: looking for {name!r}"
         self._words = (direction, name)
         self._received = received
@@ -64,7 +66,11 @@ class PortProcess:
                 self._process.stdin.flush()
 
     def _listen(self) -> None:
-        take: dict[str, Callable[..., None]] = {"port": self._take_port, "heard": self._received}
+        take: dict[str, Callable[..., None]] = {
+            "port": self._take_port,
+            "heard": self._received,
+            "sent": self._take_sent,
+        }
         while self._process is not None:
             with self._process as process:
                 for line in process.stdout or ():
@@ -79,6 +85,9 @@ class PortProcess:
         self.full_name, self.status = full_name, status
         (self.is_open.set if full_name else self.is_open.clear)()
         self._looked.set()
+
+    def _take_sent(self, count: int) -> None:
+        self.sent += count
 
 
 def _start(direction: Direction, name: str) -> subprocess.Popen[str]:

@@ -28,11 +28,13 @@ _LAST_ON_ITS_WAY_S = 0.1
 class Sender:
     """A thread that sends each message when it is due; joined by `close`.
 
-    `send` takes the bytes and may fail without harm.
+    `send` takes the bytes and says whether they went out; it may fail without harm.
     """
 
     def __init__(self, send: Callable[[Sequence[int]], object], clock: Callable[[], float] = now_s) -> None:
-        self._send = send
+        self.sent = 0
+        """Messages that went out."""
+        self._try = send
         self._clock = clock
         self._change = threading.Condition()
         self._waiting: deque[tuple[float, Sequence[int]]] = deque()
@@ -73,6 +75,9 @@ class Sender:
             self._ending = True
             self._change.notify()
         self._thread.join(2)
+
+    def _send(self, message: Sequence[int]) -> None:
+        self.sent += bool(self._try(message))
 
     def _run(self) -> None:
         with self._change:
@@ -123,6 +128,7 @@ def main(direction: Direction, name: str) -> None:
             getattr(sender, word)(*given)
     finally:
         sender.close()
+        tell("sent", sender.sent)
         if direction == "out":
             time.sleep(_LAST_ON_ITS_WAY_S)
         link.close()

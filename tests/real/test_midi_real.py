@@ -404,6 +404,7 @@ def test_the_output_test_sends_two_bars_even_to_a_receiver_that_is_held_up(ear, 
     heard = [message for _, message in ear.heard]
     assert [message[1] for message in heard if message[0] == 0x99] == [76, 77, 77, 77] * 2
     assert heard.count((CLOCK,)) == 8 * 24
+    assert f"sent {8 * 2 + 8 * 24 + 2} messages" in capsys.readouterr().out
 
 
 def test_ports_are_listed_by_name(ear):
