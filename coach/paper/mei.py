@@ -275,11 +275,7 @@ def _tab_group(symbol: Symbol, name: str, texts: dict[str, str]) -> ET.Element:
         ET.SubElement(
             group,
             "note",
-            {
-                "xml:id": f"{name}-{at}",
-                "tab.course": str(head.note.string + 1),
-                "tab.fret": "8" * digits,
-            },
+            {"xml:id": f"{name}-{at}", "tab.course": str(head.note.string + 1), "tab.fret": "8" * digits},
         )
     return group
 

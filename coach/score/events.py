@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
+from itertools import pairwise
 
 from coach.ground.fields import shorten
 from coach.ground.frozen import frozen
@@ -70,20 +71,27 @@ class BarDraft:
 
 
 @dataclass
+class SeenLayer:
+    """What a file has in one layer."""
+
+    spot: Spot
+    """Where it is named first."""
+    bars: int = 0
+    mates: set[str] = field(default_factory=set)
+    """The layers that share a bar with it."""
+    harmonics: int = 0
+    others: list[tuple[WrittenNote, Part]] = field(default_factory=list)
+    """The notes that are no harmonics, with their places."""
+
+
+@dataclass
 class EventReader:
     """Reads the events of every bar of one file into its report."""
 
     report: Report
     reading: Reading
     resolver: Resolver | None = None
-    layer_spots: dict[str, Spot] = field(default_factory=dict)
-    layer_uses: dict[str, int] = field(default_factory=dict)
-    layer_mates: dict[str, set[str]] = field(default_factory=dict)
-    """The layers that share a bar with each layer."""
-    harmonics: dict[str, int] = field(default_factory=dict)
-    """How many harmonics each layer has."""
-    others: dict[str, list[tuple[WrittenNote, Part]]] = field(default_factory=dict)
-    """The notes of each layer that are none, with their places."""
+    layers: dict[str, SeenLayer] = field(default_factory=dict)
     missing_strings: set[str] = field(default_factory=set)
     """What was told to be no string of the instrument."""
 
@@ -94,17 +102,18 @@ class EventReader:
         if len(names) > MAX_LAYERS:
             self.report.error(bar, f"{len(names)} layers in one bar; at most {MAX_LAYERS}", "", where)
             return []
-        for name in names:
-            self.layer_mates.setdefault(name, set()).update(names)
         for key, node in bar.pairs:
             if key.text in BAR:
                 continue
-            if not self.layer_name_fits(key, node, where):
+            if fault := self._name_fault(key.text, node):
+                self.report.error(key, *fault, where)
                 continue
+            layer = self.layers.setdefault(key.text, SeenLayer(Spot(key.line, key.column)))
+            layer.bars += 1
+            layer.mates |= names
             place = f"{where}.{key.text}"
-            pieces = node.items if isinstance(node, Sequence) else (node,)
             before = len(drafts)
-            for piece in pieces:
+            for piece in node.items if isinstance(node, Sequence) else (node,):
                 scalar = scalar_of(piece, "events belong", "1 E:0, 3 A:0", place, self.report)
                 if scalar is not None:
                     drafts.extend(self.text_events(scalar, key, place, draft))
@@ -115,58 +124,39 @@ class EventReader:
         self.check_collisions(drafts, where)
         return drafts
 
-    def layer_name_fits(self, key: Scalar, node: Node, where: str) -> bool:
-        name = key.text
+    def _name_fault(self, name: str, node: Node) -> tuple[str, str] | None:
+        """Why a key of a bar is no layer's name, and the likely slip; None where it is one."""
         close = _near_key(name)
-        if close and not (isinstance(node, Scalar) and looks_like_events(node.text)):
-            self.report.error(
-                key, f"`{name}` looks like a layer but has no events", f"did you mean `{close}`?", where
-            )
-            return False
+        if close and not _has_events(node):
+            return f"`{name}` looks like a layer but has no events", f"did you mean `{close}`?"
         if name == TOGETHER:
-            self.report.error(
-                key, f"no layer can be called `{name}`: that means all layers at once", "", where
-            )
-            return False
+            return f"no layer can be called `{name}`: that means all layers at once", ""
         if not LAYER.fullmatch(name):
-            self.report.error(key, f"`{shorten(name)}` is not a name for a layer; {LAYER_RULE}", "", where)
-            return False
-        if (
-            name in PHRASE
-            and name not in self.layer_spots
-            and not (isinstance(node, Scalar) and looks_like_events(node.text))
-        ):
-            self.report.error(
-                key, f"`{name}` belongs in the phrase, not in a bar", "check the indentation", where
-            )
-            return False
-        self.layer_spots.setdefault(name, Spot(key.line, key.column))
-        self.layer_uses[name] = self.layer_uses.get(name, 0) + 1
-        return True
+            return f"`{shorten(name)}` is not a name for a layer; {LAYER_RULE}", ""
+        if name in PHRASE and name not in self.layers and not _has_events(node):
+            return f"`{name}` belongs in the phrase, not in a bar", "check the indentation"
+        return None
 
     def text_events(self, node: Scalar, key: Scalar, where: str, draft: BarDraft) -> list[EventDraft]:
-        text = node.text
-        whole = Part(key.text, where, Locator(self.reading.text, node))
-        if not text.strip():
+        if not node.text.strip():
             self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
             return []
-        if len(text) > MAX_LINE:
-            self.report.error(
-                node,
-                f"{len(text):,} characters for one layer of one bar; at most {MAX_LINE:,}",
-                "",
-                where,
-            )
+        if len(node.text) > MAX_LINE:
+            message = f"{len(node.text):,} characters for one layer of one bar; at most {MAX_LINE:,}"
+            self.report.error(node, message, "", where)
             return []
-        events, faults = read_events(text)
+        whole = Part(key.text, where, Locator(self.reading.text, node))
+        events, faults = read_events(node.text)
         for fault in faults:
             self.fault(fault, whole)
         bar, drafts = draft.bar, []
         for base, event in events:
-            part = Part(whole.layer, where, whole.locate, base)
+            part = replace(whole, base=base)
             notes = self.event_notes(event, part)
             spot = part.spot(event.offset)
-            if not self.beat_fits(event.beat, bar, spot, where) or len(notes) < len(event.notes):
+            if wrong := _beat_fault(event.beat, bar):
+                self.report.error(spot, *wrong, where)
+            if wrong or len(notes) < len(event.notes):
                 continue
             onset = draft.start + bar.into(event.beat)
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
@@ -184,76 +174,29 @@ class EventReader:
         for written in event.notes:
             try:
                 note = self.resolver.note(written)
-            except NoStringError as fault:
-                if written.string not in self.missing_strings:
-                    self.missing_strings.add(written.string)
-                    self.fault(fault, part)
-                continue
             except NotationError as fault:
-                self.fault(fault, part)
+                if not isinstance(fault, NoStringError) or written.string not in self.missing_strings:
+                    self.fault(fault, part)
+                if isinstance(fault, NoStringError):
+                    self.missing_strings.add(written.string)
                 continue
             self.note_kind(written, note, part)
             if any(note.string == other.string for other in notes):
-                self.report.error(
-                    part.spot(written.offset),
-                    f"string {written.string} is played twice at once",
-                    "one note at a time per string; another string?",
-                    part.where,
-                )
+                message = f"string {written.string} is played twice at once"
+                guess = "one note at a time per string; another string?"
+                self.report.error(part.spot(written.offset), message, guess, part.where)
             notes.append(replace(note, ending=event.ending) if event.ending else note)
         return notes
 
-    def beat_fits(self, beat: Fraction, bar: Bar, spot: Spot, where: str) -> bool:
-        beats = bar.meter.beats
-        if bar.first_beat <= beat < (bar.length if bar.ends_early else beats):
-            return True
-        shown = count_text(beat)
-        if beat >= beats:
-            guess = "a bar too long: does it belong to the next bar?"
-            if int(beat) + 1 > 9 and len(str(int(beat) + 1)) == 2:
-                guess = (
-                    f"did you mean {str(int(beat) + 1)[0]}.{str(int(beat) + 1)[1]}, or is the bar too long?"
-                )
-            self.report.error(
-                spot,
-                f"beat {shown} is past the end of the bar; {bar.meter} has beats 1 to {beats}",
-                guess,
-                where,
-            )
-        elif bar.ends_early:
-            self.report.error(
-                spot,
-                f"beat {shown} is past the end of this bar, which ends after {write_beats(bar.length)} beats",
-                "does it belong to the next phrase's pick-up?",
-                where,
-            )
-        else:
-            self.report.error(
-                spot,
-                f"beat {shown} is before this pick-up bar, which starts at beat {count_text(bar.first_beat)}",
-                "the beats of a pick-up lead up to the bar line",
-                where,
-            )
-        return False
-
     def check_order(self, drafts: list[EventDraft], where: str) -> None:
-        last: EventDraft | None = None
-        for event in drafts:
-            if last is not None and event.beat == last.beat:
-                self.report.error(
-                    event.spot,
-                    f"beat {count_text(event.beat)} is given twice in this layer",
-                    "join notes played together with +",
-                    where,
-                )
-            elif last is not None and event.beat < last.beat:
-                self.report.error(
-                    event.spot,
-                    f"beat {count_text(event.beat)} comes after beat {count_text(last.beat)}",
-                    "write the events in the order of their beats",
-                    where,
-                )
-            last = event
+        for last, event in pairwise(drafts):
+            shown = f"beat {count_text(event.beat)}"
+            if event.beat == last.beat:
+                message = f"{shown} is given twice in this layer"
+                self.report.error(event.spot, message, "join notes played together with +", where)
+            elif event.beat < last.beat:
+                message = f"{shown} comes after beat {count_text(last.beat)}"
+                self.report.error(event.spot, message, "write the events in the order of their beats", where)
 
     def check_collisions(self, drafts: list[EventDraft], where: str) -> None:
         used: dict[tuple[Fraction, int], str] = {}
@@ -262,12 +205,9 @@ class EventReader:
                 other = used.setdefault((event.beat, note.string), event.layer)
                 if other != event.layer and self.resolver is not None:
                     label = self.resolver.instrument.string_label(note.string)
-                    self.report.error(
-                        event.spot,
-                        f"string {label} is also played by {other} at beat {count_text(event.beat)}",
-                        "one of them on another string?",
-                        f"{where}.{event.layer}",
-                    )
+                    message = f"string {label} is also played by {other} at beat {count_text(event.beat)}"
+                    guess = "one of them on another string?"
+                    self.report.error(event.spot, message, guess, f"{where}.{event.layer}")
 
     def fault(self, fault: NotationError, part: Part) -> None:
         self.report.error(part.spot(fault.offset), fault.message, fault.guess, part.where)
@@ -287,9 +227,9 @@ class EventReader:
         Up to partial 5 everyone writes whole frets: <4> for 3.9, <9> for 8.8.
         """
         if note.node is None:
-            self.others.setdefault(part.layer, []).append((written, part))
+            self.layers[part.layer].others.append((written, part))
             return
-        self.harmonics[part.layer] = self.harmonics.get(part.layer, 0) + 1
+        self.layers[part.layer].harmonics += 1
         touch = written.touch or ""
         if (
             touch.isdecimal()
@@ -298,54 +238,68 @@ class EventReader:
             and abs(int(touch) - note.stop - note.node.fret) > FAR_FRETS
         ):
             label = touch_label(note.node, note.stop)
-            self.report.warn(
-                part.spot(written.place_offset),
-                f"`<{touch}>` is read as the node at {label} (partial {note.node.partial})",
-                f"write {written.string}:{written.fret or ''}<{label}>",
-                part.where,
-            )
+            message = f"`<{touch}>` is read as the node at {label} (partial {note.node.partial})"
+            guess = f"write {written.string}:{written.fret or ''}<{label}>"
+            self.report.warn(part.spot(written.place_offset), message, guess, part.where)
 
     def check_layers(self) -> None:
         """Warn of what is likely a slip: a layer's name, or a stopped note among nothing but harmonics."""
         self._check_names()
-        for layer, notes in self.others.items():
-            harmonics = self.harmonics.get(layer, 0)
-            stopped = [one for one in notes if _at_a_usual_node(one[0].fret or "0")]
-            named = layer.lower().startswith("harmonic")
-            if len(stopped) < len(notes) or (not named and harmonics < MANY_TO_ONE * len(stopped)):
+        for name, layer in self.layers.items():
+            stopped = [one for one in layer.others if _at_a_usual_node(one[0].fret or "0")]
+            named = name.lower().startswith("harmonic")
+            if len(stopped) < len(layer.others) or (
+                not named and layer.harmonics < MANY_TO_ONE * len(stopped)
+            ):
                 continue
             for written, part in stopped:
-                self.report.warn(
-                    part.spot(written.offset),
-                    f"{written.string}:{written.fret} is a stopped note among harmonics",
-                    f"{written.string}:<{written.fret}> would be the harmonic",
-                    part.where,
-                )
+                message = f"{written.string}:{written.fret} is a stopped note among harmonics"
+                guess = f"{written.string}:<{written.fret}> would be the harmonic"
+                self.report.warn(part.spot(written.offset), message, guess, part.where)
 
     def _check_names(self) -> None:
-        for index, (name, uses) in enumerate(self.layer_uses.items()):
-            others = [other for other, count in self.layer_uses.items() if other != name and count > uses]
-            if uses == 1 and (close := nearest(name, others, 0.8)):
-                self.report.warn(
-                    self.layer_spots[name],
-                    f"the layer `{name}` appears in this bar only",
-                    f"did you mean `{close}`?",
-                )
+        uses = {name: layer.bars for name, layer in self.layers.items()}
+        for index, (name, layer) in enumerate(self.layers.items()):
+            others = [other for other, count in uses.items() if other != name and count > layer.bars]
+            if layer.bars == 1 and (close := nearest(name, others, 0.8)):
+                message = f"the layer `{name}` appears in this bar only"
+                self.report.warn(layer.spot, message, f"did you mean `{close}`?")
                 continue
-            for earlier in list(self.layer_uses)[:index]:
-                if earlier not in self.layer_mates[name] and _one_letter_off(name, earlier):
+            for earlier in list(uses)[:index]:
+                if earlier not in layer.mates and _one_letter_off(name, earlier):
                     # Of two that are as frequent the usual name is meant, else the one that came first.
                     rare, usual = sorted(
-                        (name, earlier),
-                        key=lambda one: (self.layer_uses[one], one in USUAL_NAMES, one == earlier),
+                        (name, earlier), key=lambda one: (uses[one], one in USUAL_NAMES, one == earlier)
                     )
-                    told = self.layer_uses[rare] == 1 < self.layer_uses[usual] and nearest(rare, [usual], 0.8)
+                    told = uses[rare] == 1 < uses[usual] and nearest(rare, [usual], 0.8)
                     if not told:
-                        self.report.warn(
-                            self.layer_spots[rare],
-                            f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar",
-                            f"did you mean `{usual}`?",
+                        message = (
+                            f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar"
                         )
+                        self.report.warn(self.layers[rare].spot, message, f"did you mean `{usual}`?")
+
+
+def _has_events(node: Node) -> bool:
+    return isinstance(node, Scalar) and looks_like_events(node.text)
+
+
+def _beat_fault(beat: Fraction, bar: Bar) -> tuple[str, str] | None:
+    """Why an event can't stand on a beat of a bar, and the likely slip; None where it can."""
+    beats = bar.meter.beats
+    if bar.first_beat <= beat < (bar.length if bar.ends_early else beats):
+        return None
+    shown = f"beat {count_text(beat)} is"
+    if beat >= beats:
+        count = str(int(beat) + 1)
+        guess = "a bar too long: does it belong to the next bar?"
+        if len(count) == 2:
+            guess = f"did you mean {count[0]}.{count[1]}, or is the bar too long?"
+        return f"{shown} past the end of the bar; {bar.meter} has beats 1 to {beats}", guess
+    if bar.ends_early:
+        end = f"which ends after {write_beats(bar.length)} beats"
+        return f"{shown} past the end of this bar, {end}", "does it belong to the next phrase's pick-up?"
+    start = f"which starts at beat {count_text(bar.first_beat)}"
+    return f"{shown} before this pick-up bar, {start}", "the beats of a pick-up lead up to the bar line"
 
 
 USUAL_NAMES = ("bass", "harmonics")

@@ -15,7 +15,7 @@ from itertools import groupby
 
 from coach.ground.frozen import frozen
 from coach.music.drill import Note
-from coach.score.music import cents_beside, sounding_note
+from coach.score.music import cents_beside, sounding_midi, sounding_note
 from coach.score.score import ScoreNote
 from coach.strings.fingering import find_fingering
 from coach.strings.instrument import Instrument
@@ -34,10 +34,6 @@ LAST_RESORT = 1000.0
 HEIGHT_COST = 0.5
 """What a fret higher up the neck costs, in frets of the hand's way: else a line that once rose would stay up there."""
 
-Remark = Callable[[str], None]
-Place = tuple[int, "Node | int"]
-"""A string and a node touched or a fret stopped."""
-
 
 @frozen
 class Wanted:
@@ -46,33 +42,26 @@ class Wanted:
     onset: Fraction
     length: Fraction
     note: ScoreNote
-    remark: Remark
+    remark: Callable[[str], None]
 
 
 def placed(instrument: Instrument, wanted: Sequence[Wanted], seconds_per_whole: float) -> list[Note | None]:
     """A note for each, in their order; None, with a remark, where an instrument can't play it."""
-    artificial = [_artificial(instrument, item) for item in wanted]
-    places: list[Place | None] = [
-        (note.string, note.stop) if note else _given(instrument, item)
-        for note, item in zip(artificial, wanted, strict=True)
-    ]
+    places = [_given(instrument, item) for item in wanted]
     if any(place is None and item.note.harmonic for place, item in zip(places, wanted, strict=True)):
         _search(instrument, wanted, places, seconds_per_whole)
     _fill(instrument, wanted, places)
     for place, item in zip(places, wanted, strict=True):
         _tell_touched(instrument, item, place)
-    return [
-        note or (_note(item.note, place) if place else None)
-        for note, item, place in zip(artificial, wanted, places, strict=True)
-    ]
+    return places
 
 
-def _tell_touched(instrument: Instrument, item: Wanted, place: Place | None) -> None:
+def _tell_touched(instrument: Instrument, item: Wanted, place: Note | None) -> None:
     """Say where a harmonic's written pitch was taken for the place touched, so that another one sounds."""
     note = item.note
-    if place is None or note.string is not None or note.stopped is not None or not isinstance(place[1], Node):
+    if place is None or note.string is not None or place.node is None:
         return
-    sounds = sounding_note(instrument.strings[place[0]].midi, place[1])
+    sounds = sounding_midi(instrument, place)
     if sounds != note.midi and not note.pitch_kind:
         item.remark(
             f"{note_name(note.midi)} rings nowhere; read as the place touched, which sounds {note_name(sounds)}"
@@ -94,49 +83,38 @@ def _near(instrument: Instrument, string: int, node: Node, note: ScoreNote) -> b
     return near and (not note.by_option or abs(cents_beside(node)) <= IN_TUNE_CENTS)
 
 
-def _note(note: ScoreNote, place: Place) -> Note:
-    string, where = place
-    node, fret = (where, None) if isinstance(where, Node) else (None, where)
+def _note(note: ScoreNote, string: int, fret: int | None, node: Node | None = None) -> Note:
     return Note(
         string,
         fret,
         node,
         "" if node else str(fret),
         note.droppable,
-        "",
-        note.fretting_finger,
-        note.plucking_finger,
-        note.touched_by_plucking_hand and node is not None,
+        fretting_finger=note.fretting_finger,
+        plucking_finger=note.plucking_finger,
+        plucking_hand_touch=note.touched_by_plucking_hand and node is not None,
     )
 
 
-def _artificial(instrument: Instrument, item: Wanted) -> Note | None:
-    """The artificial harmonic that the file gives; a stopped note, with a remark, where no node of it sounds so."""
+def _given(instrument: Instrument, item: Wanted) -> Note | None:
+    """The note at the place that the file gives, where it fits the instrument and the pitch."""
     note = item.note
-    if note.stopped is None or note.string is None:
-        return None
-    if 1 <= note.string <= len(instrument.strings):
-        stopped_midi = instrument.strings[note.string - 1].midi + note.stopped
-        nodes = _touched(note, note.stopped) if note.written else nodes_upto(DEFAULT_PARTIAL)
-        fitting = [node for node in nodes if sounding_note(stopped_midi, node) == note.midi]
-        if fitting:
-            node = min(fitting, key=lambda node: (node.numerator, node.partial))
-            return replace(_note(note, (note.string - 1, node)), fret=note.stopped)
-    item.remark("an artificial harmonic whose stop has no such node; written as a stopped note")
-    note.harmonic, note.stopped = False, None
-    return None
-
-
-def _given(instrument: Instrument, item: Wanted) -> Place | None:
-    """The place that the file gives, where it fits the instrument and the pitch."""
-    note = item.note
-    if note.string is None or not 1 <= note.string <= len(instrument.strings):
-        return None
-    string = note.string - 1
+    within = note.string is not None and 1 <= note.string <= len(instrument.strings)
+    string = (note.string or 1) - 1
     open_midi = instrument.strings[string].midi
+    if note.stopped is not None and note.string is not None:
+        nodes = _touched(note, note.stopped) if note.written else nodes_upto(DEFAULT_PARTIAL)
+        fitting = [node for node in nodes if sounding_note(open_midi + note.stopped, node) == note.midi]
+        if within and fitting:
+            node = min(fitting, key=lambda node: (node.numerator, node.partial))
+            return _note(note, string, note.stopped, node)
+        item.remark("an artificial harmonic whose stop has no such node; written as a stopped note")
+        note.harmonic, note.stopped = False, None
+    if not within:
+        return None
     if not note.harmonic:
         if note.fret is not None and open_midi + note.fret == note.midi:
-            return string, note.fret
+            return _note(note, string, note.fret)
         if note.fret is not None:
             item.remark(f"string {note.string}, fret {note.fret} does not sound the note; placed elsewhere")
         return None
@@ -145,13 +123,14 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
         return None
     fitting = [node for node in nodes if sounding_note(open_midi, node) == note.midi]
     if len(fitting) == 1:
-        return string, fitting[0]
+        return _note(note, string, None, fitting[0])
     if not fitting and not _explained(note, open_midi, nodes[0]):
-        return _in_conflict(item, nodes[0], open_midi)
+        placed_by_pitch = _tell_conflict(item, sounding_note(open_midi, nodes[0]))
+        return None if placed_by_pitch else _note(note, string, None, nodes[0])
     if len(nodes) > 1:
         choices = " or ".join(node.label for node in nodes)
         item.remark(f"fret {note.fret} may be {choices}; {nodes[0].label} used")
-    return string, nodes[0]
+    return _note(note, string, None, nodes[0])
 
 
 def _explained(note: ScoreNote, open_midi: int, node: Node) -> bool:
@@ -159,19 +138,18 @@ def _explained(note: ScoreNote, open_midi: int, node: Node) -> bool:
     return note.pitch_kind != "sounding" and note.midi in (open_midi, open_midi + round(node.fret))
 
 
-def _in_conflict(item: Wanted, node: Node, open_midi: int) -> Place | None:
-    """The place of a harmonic whose pitch is none of its string and fret's: a stated sounding pitch wins over it."""
+def _tell_conflict(item: Wanted, sounds_midi: int) -> bool:
+    """Say that a harmonic's pitch is none of its string and fret's; whether it is stated as sounding and so wins."""
     note = item.note
     place = f"string {note.string}, fret {note.written or note.fret}"
-    sounds, wanted = note_name(sounding_note(open_midi, node)), note_name(note.midi)
-    if note.pitch_kind == "sounding":
-        item.remark(f"{place} sounds {sounds}, but the file says {wanted}; placed by its pitch")
-        note.string = note.fret = None
-        note.written = ""
-        return None
-    item.remark(f"{place} sounds {sounds}; the file's {wanted} fits neither this nor the place touched")
-    string = (note.string or 1) - 1
-    return string, node
+    sounds, wanted = note_name(sounds_midi), note_name(note.midi)
+    if note.pitch_kind != "sounding":
+        item.remark(f"{place} sounds {sounds}; the file's {wanted} fits neither this nor the place touched")
+        return False
+    item.remark(f"{place} sounds {sounds}, but the file says {wanted}; placed by its pitch")
+    note.string = note.fret = None
+    note.written = ""
+    return True
 
 
 def _touched(note: ScoreNote, stop: int = 0) -> tuple[Node, ...]:
@@ -213,25 +191,29 @@ def _usual(place: tuple[int, Node]) -> tuple[bool, int, float]:
 
 
 def _search(
-    instrument: Instrument, wanted: Sequence[Wanted], places: list[Place | None], seconds_per_whole: float
+    instrument: Instrument, wanted: Sequence[Wanted], places: list[Note | None], seconds_per_whole: float
 ) -> None:
-    """Ask the node search for every harmonic without a place, with the stopped notes as its bass line."""
+    """Ask the node search for every harmonic without a place, with what is stopped as its bass line."""
     if len(wanted) > MOST_SEARCHED:
         return
     melody: list[WantedNote] = []
     bass: list[WantedNote] = []
     index: dict[int, int] = {}
     for at, (item, place) in enumerate(zip(wanted, places, strict=True)):
-        string = place[0] if place else None
+        string, midi, harmonic = None, item.note.midi, item.note.harmonic
+        if place is not None:
+            # The stop of an artificial harmonic is held as any other.
+            held = replace(place, node=None) if place.is_artificial else place
+            string, midi, harmonic = held.string, sounding_midi(instrument, held), held.is_harmonic
         note = WantedNote(
             float(item.onset) * seconds_per_whole,
             max(float(item.length) * seconds_per_whole, 0.001),
-            item.note.midi if place is None else _sounds(instrument, place),
+            midi,
             string,
             item.note.beside_cents if place is None else None,
         )
-        (melody if item.note.harmonic else bass).append(note)
-        if item.note.harmonic:
+        (melody if harmonic else bass).append(note)
+        if harmonic:
             index[id(note)] = at
     asked = any(wanted[at].note.by_option for at in index.values())
     hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if asked else USUAL
@@ -242,68 +224,59 @@ def _search(
     for choice in search.choices:
         position = index.get(id(choice.note))
         if position is not None and places[position] is None and choice.place.node is not None:
-            places[position] = (choice.place.string, choice.place.node)
-            wanted[position].note.touched_by_plucking_hand = choice.place.plucking_hand
+            source = wanted[position].note
+            source.touched_by_plucking_hand = choice.place.plucking_hand
+            places[position] = _note(source, choice.place.string, None, choice.place.node)
 
 
-def _sounds(instrument: Instrument, place: Place) -> int:
-    string, where = place
-    open_midi = instrument.strings[string].midi
-    return sounding_note(open_midi, where) if isinstance(where, Node) else open_midi + where
-
-
-def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place | None]) -> None:
+def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Note | None]) -> None:
     """Place what is left, onset by onset; two notes of one onset never share a string."""
     hand = 3.0
     busy: dict[int, Fraction] = {}
     order = sorted(range(len(wanted)), key=lambda index: wanted[index].onset)
     for onset, group in groupby(order, key=lambda index: wanted[index].onset):
         indices = list(group)
-        taken: dict[int, int] = {}
+        taken: set[int] = set()
         for index in indices:
             place = places[index]
-            if place is not None and place[0] in taken:
+            if place is not None and place.string in taken:
                 wanted[index].remark("two notes on one string at once; one is placed elsewhere")
                 places[index] = None
             elif place is not None:
-                taken[place[0]] = index
+                taken.add(place.string)
         free = [index for index in indices if places[index] is None]
+        for index in free[_MOST_AT_ONCE:]:
+            wanted[index].remark("more notes at once than two hands can play; some left out")
+        free = free[:_MOST_AT_ONCE]
         options = [_options(instrument, wanted[index].note, hand, busy, onset) for index in free]
-        if len(free) > _MOST_AT_ONCE:
-            for index in free[_MOST_AT_ONCE:]:
-                wanted[index].remark("more notes at once than two hands can play; some left out")
-            free, options = free[:_MOST_AT_ONCE], options[:_MOST_AT_ONCE]
         for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
+            note, name = wanted[index].note, note_name(wanted[index].note.midi)
             if place is None:
-                wanted[index].remark(_nowhere(wanted[index].note))
-            elif wanted[index].note.by_option and isinstance(place[1], int):
-                name = note_name(wanted[index].note.midi)
+                kind = "harmonic" if note.harmonic else "note"
+                wanted[index].remark(f"the {kind} {name} has no free string here; left out")
+            elif note.by_option and place.node is None:
                 wanted[index].remark(
                     f"the harmonic {name} has no free string here; written as a stopped note"
                 )
             places[index] = place
         for index in indices:
             place = places[index]
-            if place is None:
-                continue
-            busy[place[0]] = wanted[index].onset + wanted[index].length
-            if isinstance(place[1], int) and place[1] > 0:
-                hand = float(place[1])
-
-
-def _nowhere(note: ScoreNote) -> str:
-    kind = "harmonic" if note.harmonic else "note"
-    return f"the {kind} {note_name(note.midi)} has no free string here; left out"
+            if place is not None:
+                busy[place.string] = wanted[index].onset + wanted[index].length
+                hand = float(place.fret or hand)
 
 
 def _options(
     instrument: Instrument, note: ScoreNote, hand: float, busy: dict[int, Fraction], onset: Fraction
-) -> list[tuple[float, Place]]:
+) -> list[tuple[float, Note]]:
     """Places with their costs, cheapest first."""
-    options: list[tuple[float, Place]] = []
+    options: list[tuple[float, Note]] = []
     if note.harmonic:
         options = [
-            (float(rank) + (20.0 if busy.get(string, onset) > onset else 0.0), (string, node))
+            (
+                float(rank) + (20.0 if busy.get(string, onset) > onset else 0.0),
+                _note(note, string, None, node),
+            )
             for rank, (string, node) in enumerate(_nodes_for(instrument, note))
         ]
         if not note.by_option:
@@ -315,22 +288,18 @@ def _options(
             cost += 20.0 if busy.get(string, onset) > onset else 0.0
             cost += 0.0 if note.string is None or note.string == string + 1 else 3.0
             cost += LAST_RESORT if note.by_option else 0.0
-            options.append((cost, (string, fret)))
+            options.append((cost, _note(note, string, fret)))
     return sorted(options, key=lambda option: option[0])
 
 
 def _assign(
-    options: Sequence[Sequence[tuple[float, Place]]], taken: frozenset[int]
-) -> tuple[Place | None, ...]:
+    options: Sequence[Sequence[tuple[float, Note]]], taken: frozenset[int]
+) -> tuple[Note | None, ...]:
     """The cheapest choice of one place for each on strings of their own; None for as few as possible."""
-    if not options:
-        return ()
-    if len(options) == 1:
-        return (next((place for _, place in options[0] if place[0] not in taken), None),)
-    best: tuple[int, float, tuple[Place | None, ...]] = (len(options) + 1, 0.0, (None,) * len(options))
+    best: tuple[int, float, tuple[Note | None, ...]] = (len(options) + 1, 0.0, (None,) * len(options))
 
     def follow(
-        index: int, used: frozenset[int], missing: int, cost: float, chosen: tuple[Place | None, ...]
+        index: int, used: frozenset[int], missing: int, cost: float, chosen: tuple[Note | None, ...]
     ) -> None:
         nonlocal best
         if (missing, cost) >= best[:2]:
@@ -339,8 +308,8 @@ def _assign(
             best = (missing, cost, chosen)
             return
         for price, place in options[index]:
-            if place[0] not in used:
-                follow(index + 1, used | {place[0]}, missing, cost + price, (*chosen, place))
+            if place.string not in used:
+                follow(index + 1, used | {place.string}, missing, cost + price, (*chosen, place))
         follow(index + 1, used, missing + 1, cost, (*chosen, None))
 
     follow(0, taken, 0, 0.0, ())

@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import (
-    Block,
-    Kind,
-    Row,
-    Rows,
-    Values,
-    values_by_name,
-    word_of,
-)
+from coach.ground.fields import Block, Kind, Row, Rows, Values, values_by_name, word_of
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
 from coach.ground.problem import SlipError, parted
 from coach.ground.source import Node, Report, Scalar, Sequence

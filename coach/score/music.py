@@ -12,7 +12,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from coach.ground.problem import parted
+from coach.ground.fields import did_you_mean
+from coach.ground.problem import SlipError, parted
 from coach.music.drill import Note
 from coach.music.key import spelling_of
 from coach.score.beats import NoStringError, NotationError
@@ -57,26 +58,28 @@ class Resolver:
         """The note; NotationError where the instrument has no such string, fret, node or pitch."""
         known = self._known.get(written)
         if known is None:
-            known = self._known[written] = self._read(written)
+            string = self._string(written)
+            try:
+                known = self._known[written] = self._read(written, string)
+            except ValueError as error:
+                meant = error.repair if isinstance(error, SlipError) else ""
+                repair = (written.fret or "", meant) if meant else None
+                raise NotationError(written.place_offset, *parted(error), repair) from None
         return known
 
-    def _read(self, written: WrittenNote) -> Note:
-        string = self._string(written)
-        asserted = self._pitch(written)
+    def _read(self, written: WrittenNote, string: int) -> Note:
+        """The note on this string; ValueError for what is wrong at its place."""
+        asserted = midi_from_note(written.pitch) if written.pitch else None
         node, fret = None, None
         if written.fret is not None:
-            fret = self._fret(written)
+            fret = _fret(written, written.fret)
         if written.touch is not None:
-            self._check_stop(written, fret)
-            node = self._node(written, string, asserted, fret or 0)
+            node = self._node(written, written.touch, string, asserted, fret)
         elif written.plucking_hand_touch:
-            raise NotationError(
-                written.place_offset,
-                "`touch` is for harmonics: the plucking hand touches a node",
-                f"did you mean {written.string}:<{written.fret}>?",
-            )
+            message = "`touch` is for harmonics: the plucking hand touches a node"
+            raise SlipError(message, f"did you mean {written.string}:<{written.fret}>?")
         if asserted is not None:
-            self._check_pitch(written, string, node, fret, asserted)
+            self._check_pitch(written, string, node, fret or 0, asserted)
         return Note(
             string=string,
             fret=fret,
@@ -99,15 +102,13 @@ class Resolver:
         there = " ".join(f"{index}={string.name}" for index, string in enumerate(strings, 1))
         same = [index for index, string in enumerate(strings) if spelled in (string.letter, string.name)]
         if len(same) > 1:
+            names = (strings[index].name for index in same)
             choices = " or ".join(
-                strings[index].name if strings[index].name in self.strings else str(index + 1)
-                for index in same
+                name if name in self.strings else str(index + 1)
+                for name, index in zip(names, same, strict=True)
             )
-            raise NotationError(
-                written.offset,
-                f"several strings are called {spelled}; write the number or the octave",
-                f"{choices}?",
-            )
+            what = f"several strings are called {spelled}; write the number or the octave"
+            raise NotationError(written.offset, what, f"{choices}?")
         guess, repair = "", None
         if spelled in self.strings:
             guess, repair = f"did you mean {spelled}?", (name, spelled)
@@ -124,95 +125,36 @@ class Resolver:
             raise NoStringError(written.offset, what, "is it missing in `strings` under `instrument`?")
         raise NotationError(written.offset, what, guess, repair)
 
-    def _pitch(self, written: WrittenNote) -> int | None:
-        if not written.pitch:
-            return None
-        try:
-            return midi_from_note(written.pitch)
-        except ValueError as error:
-            raise NotationError(written.place_offset, *parted(error)) from None
-
-    def _fret(self, written: WrittenNote) -> int:
-        text = written.fret or ""
-        if re.fullmatch(r"\d{1,3}", text):
-            if int(text) <= MAX_FRET:
-                return int(text)
-            twice = f"did you mean {text[0]}?" if len(set(text)) == 1 else ""
-            raise NotationError(written.place_offset, f"fret {int(text)} is outside 0 to {MAX_FRET}", twice)
-        guess, repair = "", None
-        shown = f"{written.string}:<{text}>"
-        if re.fullmatch(r"\d+\.\d+|\d+/\d+", text):
-            guess = f"a harmonic? then write {shown}"
-        elif match := re.fullmatch(r"(\d+(?:\.\d+)?)" + HARMONIC_SIGN, text):
-            guess = f"a harmonic? then write {written.string}:<{match[1]}>"
-        elif match := re.fullmatch(ODD_BRACKETS, text):
-            guess = f"did you mean {written.string}:<{match[1]}>?"
-            repair = (text, f"<{match[1]}>")
-        elif text.lower() in ("o", "x", "open"):
-            guess = f"did you mean {written.string}:0?" if text.lower() != "x" else ""
-            repair = (text, "0") if text in ("o", "O") else None
-        raise NotationError(
-            written.place_offset,
-            f"'{text}' is not a fret; a fret is a whole number from 0 to {MAX_FRET}",
-            guess,
-            repair,
-        )
-
-    def _check_stop(self, written: WrittenNote, fret: int | None) -> None:
+    def _node(
+        self, written: WrittenNote, text: str, string: int, asserted: int | None, fret: int | None
+    ) -> Node:
         if fret == 0:
-            raise NotationError(
-                written.place_offset,
-                "a string stopped at 0 is open, so its harmonics are natural",
-                f"did you mean {written.string}:<{written.touch}>?",
-            )
-
-    def _node(self, written: WrittenNote, string: int, asserted: int | None, fret: int) -> Node:
-        text = written.touch or ""
+            message = "a string stopped at 0 is open, so its harmonics are natural"
+            raise SlipError(message, f"did you mean {written.string}:<{text}>?")
         if "/" in text:
-            try:
-                return Node.parse(text)
-            except ValueError as error:
-                raise NotationError(written.place_offset, *parted(error)) from None
+            return Node.parse(text)
         if not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text):
+            message = f"'<{text}>' is not a position; write a fret such as <7>, <3.2>, or a node <1/6>"
             comma = re.fullmatch(r"\d+,\d+", text)
-            raise NotationError(
-                written.place_offset,
-                f"'<{text}>' is not a position; write a fret such as <7>, <3.2>, or a node <1/6>",
-                f"did you mean <{text.replace(',', '.')}>?" if comma else "",
-            )
+            raise SlipError(message, f"did you mean <{text.replace(',', '.')}>?" if comma else "")
         try:
-            choices = nodes_written(text, fret)
+            choices = nodes_written(text, fret or 0)
         except ValueError as error:
-            raise NotationError(written.place_offset, str(error), "the touch counts from the nut") from None
-        stopped_midi = self.instrument.strings[string].midi + fret
+            raise SlipError(str(error), "the touch counts from the nut") from None
+        if not choices:
+            raise _no_node(written, text, fret or 0)
+        stopped_midi = self.instrument.strings[string].midi + (fret or 0)
         fitting = [node for node in choices if asserted in (None, sounding_note(stopped_midi, node))]
-        if len(choices) == 1 or len(fitting) == 1:
-            return (fitting if len(fitting) == 1 else choices)[0]
-        raise self._shared(written, choices, fret, stopped_midi) if choices else _no_node(written, text, fret)
-
-    def _shared(
-        self, written: WrittenNote, choices: Sequence[Node], fret: int, stopped_midi: int
-    ) -> NotationError:
-        """The fault of a fret that several nodes share, and no pitch decides among them."""
-        shown = _shown(written)
-        notes = [note_name(sounding_note(stopped_midi, node)) for node in choices]
-        several = " or ".join(
-            f"{touch_label(node, fret)} (partial {node.partial}, {note})"
-            for node, note in zip(choices, notes, strict=True)
-        )
-        if written.pitch:
-            message = f"{shown} may be {several}, and none of them sounds {written.pitch}"
-            return NotationError(written.place_offset, message)
-        return NotationError(
-            written.place_offset,
-            f"{shown} may be {several}; write the decimal or state the pitch",
-            f"{_shown(written, touch_label(choices[0], fret))}, or {shown}={notes[0]}",
-        )
+        if len(fitting) == 1:
+            return fitting[0]
+        if len(choices) == 1:
+            return choices[0]
+        raise _shared(written, choices, fret or 0, stopped_midi)
 
     def _check_pitch(
-        self, written: WrittenNote, string: int, node: Node | None, fret: int | None, asserted: int
+        self, written: WrittenNote, string: int, node: Node | None, fret: int, asserted: int
     ) -> None:
-        open_midi = self.instrument.strings[string].midi + (fret or 0)
+        open_midi = self.instrument.strings[string].midi + fret
         if node is None:
             sounds = open_midi
             what = f"{written.string}:{written.fret} sounds {note_name(sounds)}"
@@ -231,10 +173,44 @@ class Resolver:
                 other for other in nodes_upto(DEFAULT_PARTIAL) if sounding_note(open_midi, other) == asserted
             ]
             if fits:
-                guess = f"did you mean {_shown(written, touch_label(fits[0], fret or 0))}?"
+                guess = f"did you mean {_shown(written, touch_label(fits[0], fret))}?"
         elif 0 <= (other_fret := asserted - self.instrument.strings[string].midi) <= 24:
             guess = f"did you mean {written.string}:{other_fret}?"
-        raise NotationError(written.place_offset, f"{what}, not {written.pitch}", guess)
+        raise SlipError(f"{what}, not {written.pitch}", guess)
+
+
+def _fret(written: WrittenNote, text: str) -> int:
+    if re.fullmatch(r"\d{1,3}", text):
+        if int(text) <= MAX_FRET:
+            return int(text)
+        twice = f"did you mean {text[0]}?" if len(set(text)) == 1 else ""
+        raise SlipError(f"fret {int(text)} is outside 0 to {MAX_FRET}", twice)
+    guess, repair = "", ""
+    if re.fullmatch(r"\d+\.\d+|\d+/\d+", text):
+        guess = f"a harmonic? then write {written.string}:<{text}>"
+    elif match := re.fullmatch(r"(\d+(?:\.\d+)?)" + HARMONIC_SIGN, text):
+        guess = f"a harmonic? then write {written.string}:<{match[1]}>"
+    elif match := re.fullmatch(ODD_BRACKETS, text):
+        repair = f"<{match[1]}>"
+    elif text.lower() in ("o", "open"):
+        guess = f"did you mean {written.string}:0?"
+        repair = "0" if text in ("o", "O") else ""
+    guess = guess or did_you_mean(repair and f"{written.string}:{repair}")
+    raise SlipError(f"'{text}' is not a fret; a fret is a whole number from 0 to {MAX_FRET}", guess, repair)
+
+
+def _shared(written: WrittenNote, choices: Sequence[Node], fret: int, stopped_midi: int) -> SlipError:
+    """The fault of a fret that several nodes share, and no pitch decides among them."""
+    shown = _shown(written)
+    notes = [note_name(sounding_note(stopped_midi, node)) for node in choices]
+    several = " or ".join(
+        f"{touch_label(node, fret)} (partial {node.partial}, {note})"
+        for node, note in zip(choices, notes, strict=True)
+    )
+    if written.pitch:
+        return SlipError(f"{shown} may be {several}, and none of them sounds {written.pitch}")
+    guess = f"{_shown(written, touch_label(choices[0], fret))}, or {shown}={notes[0]}"
+    return SlipError(f"{shown} may be {several}; write the decimal or state the pitch", guess)
 
 
 def _shown(written: WrittenNote, touch: str | None = None) -> str:
@@ -242,18 +218,17 @@ def _shown(written: WrittenNote, touch: str | None = None) -> str:
     return f"{written.string}:{written.fret or ''}<{touch or written.touch}>"
 
 
-def _no_node(written: WrittenNote, text: str, fret: int) -> NotationError:
+def _no_node(written: WrittenNote, text: str, fret: int) -> SlipError:
     """The fault of a fret at which no node lies."""
     shown = _shown(written)
     if float(text) == 0:
         message = f"{shown} is the nut: there the string rings open"
-        return NotationError(written.place_offset, message, f"did you mean {written.string}:0?")
+        return SlipError(message, f"did you mean {written.string}:0?")
     near = ", ".join(
         f"{touch_label(node, fret)} (partial {node.partial})"
         for node in sorted(nearest_nodes(float(text) - fret), key=lambda node: node.fraction)
     )
-    message = f"{shown} is not a node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
-    return NotationError(written.place_offset, message)
+    return SlipError(f"{shown} is not a node up to partial {DEFAULT_PARTIAL}; nearest: {near}")
 
 
 def pitch_of(name: str) -> int | None:

@@ -225,8 +225,7 @@ def _beamed(symbols: list[Symbol], bar: Bar, lead: Fraction) -> list[Symbol]:
     edges = beam_edges(bar.meter)
     beamed: list[Symbol] = []
     keyed = itertools.groupby(
-        symbols,
-        lambda one: (bool(one.event and one.value.flags), bisect_right(edges, one.onset + lead)),
+        symbols, lambda one: (bool(one.event and one.value.flags), bisect_right(edges, one.onset + lead))
     )
     for (flagged, _), run in keyed:
         members = list(run)
