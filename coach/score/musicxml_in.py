@@ -23,7 +23,6 @@ from coach.score.musicxml_notes import (
     Ticks,
     fraction,
     integer,
-    reach,
     read_note,
     ticks,
     tuning_of,
@@ -71,7 +70,9 @@ def read_musicxml(root: Element, part: str, where: str) -> Score:
     reader = _PartReader(score)
     numbers = bar_numbers([measure.get("number", "") for measure in measures], score)
     turns = [reader.measure(*each) for each in zip(measures, numbers, strict=True)]
-    _take_marks(score, _first_part(root, part))
+    first = next(iter(part_names(root)), part)
+    if first != part:
+        _take_marks(score, _without_notes(root, first).score)
     settle_lengths(
         score,
         reader.filled,
@@ -115,39 +116,32 @@ def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
     return [str(number) for number in range(1, len(numbers) + 1)]
 
 
-def _first_part(root: Element, part: str) -> Score:
-    """The first part of a score without its notes, where it is another one; else an empty one."""
-    first = next(iter(part_names(root)), part)
-    score = Score()
-    if first != part:
-        reader = _PartReader(score)
-        for measure in _measures(root, first):
-            marks = [item for item in measure if item.tag != "note"]
-            reader.measure(marks, measure.get("number", ""))
-    return score
+def _without_notes(root: Element, part: str) -> _PartReader:
+    """What a part has beside its notes, and how far its bars reach."""
+    reader = _PartReader(Score(), reads_notes=False)
+    for measure in _measures(root, part):
+        reader.measure(measure, measure.get("number", ""))
+    return reader
 
 
 def _take_marks(score: Score, first: Score) -> None:
     """Take tempos and rehearsal marks of the first part where this one has none: they hold for all."""
-    if first.bars and not any(bar.tempos for bar in score.bars):
+    if not any(bar.tempos for bar in score.bars):
         score.beat_whole = first.beat_whole
         for bar, above in zip(score.bars, first.bars, strict=False):
             bar.tempos = above.tempos
-    if first.bars and not any(bar.mark for bar in score.bars):
+    if not any(bar.mark for bar in score.bars):
         for bar, above in zip(score.bars, first.bars, strict=False):
             bar.mark, bar.starts_section = above.mark, bar.starts_section or bool(above.mark)
 
 
 def _longest_of_all(root: Element, bars: Collection[int]) -> dict[int, Fraction]:
     """How far the longest of all parts reaches in each of these bars."""
-    longest = dict.fromkeys(bars, Fraction(0))
-    for part in part_names(root):
-        divisions = Fraction(1)
-        for index, measure in enumerate(_measures(root, part)):
-            divisions = fraction(measure.findtext("attributes/divisions")) or divisions
-            if index in longest:
-                longest[index] = max(longest[index], reach(measure, divisions))
-    return longest
+    parts = [_without_notes(root, part).filled for part in part_names(root)]
+    return {
+        index: max((filled[index] for filled in parts if index < len(filled)), default=Fraction(0))
+        for index in bars
+    }
 
 
 def _name_voices(root: Element, score: Score) -> None:
@@ -182,6 +176,7 @@ class _PartReader:
     """Reads one measure after another; keeps what lasts from bar to bar."""
 
     score: Score
+    reads_notes: bool = True
     divisions: Fraction = Fraction(1)
     upper: int = 4
     lower: int = 4
@@ -215,7 +210,7 @@ class _PartReader:
                     struck, at = at, at + length
                 if "cue" in inside:
                     self.score.remark(number, "cue notes left out")
-                elif note := self._note(item, inside, number, struck, length):
+                elif self.reads_notes and (note := self._note(item, inside, number, struck, length)):
                     bar.key = bar.key or self.key
                     if note.microtone:
                         bar.refusal = "quarter tones, which a drill can't contain"

@@ -9,8 +9,10 @@ let-ring tie.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 
 from coach.music.drill import Note
+from coach.music.key import Spelling
 from coach.score.notated import Head, Symbol
 from coach.score.note_values import VALUE_NAMES, NoteValue
 from coach.score.write import written_node, written_place
@@ -19,37 +21,38 @@ from coach.strings.instrument import Instrument
 _SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 
 
-def rest_element(
-    value: NoteValue | None, duration: str, voice: int, staff: int, hidden: bool = False
-) -> ET.Element:
-    """A rest; without a value one of the whole bar."""
+def bar_rest(duration: str, voice: int, staff: int) -> ET.Element:
+    """A rest of the whole bar."""
     element = ET.Element("note")
-    if hidden:
-        element.set("print-object", "no")
-    rest = add(element, "rest")
-    if value is None:
-        rest.set("measure", "yes")
-    add(element, "duration", duration)
-    add(element, "voice", voice)
-    if value is not None:
-        _value(element, value)
-    add(element, "staff", staff)
+    add(element, "rest", measure="yes")
+    for tag, text in (("duration", duration), ("voice", voice), ("staff", staff)):
+        add(element, tag, text)
     return element
 
 
-def note_element(
-    symbol: Symbol, head: Head, duration: str, voice: int, staff: int, stem: str,
-    chord: bool, tab: bool = False,
-) -> ET.Element:  # fmt: skip
-    """One note of a chord, on a notation staff or, with `tab`, on the tab staff."""
+def note_elements(
+    symbol: Symbol, duration: str, voice: int, staff: int, stem: str = "", tab: bool = False
+) -> Iterator[ET.Element]:
+    """The notes of a chord, or a rest, on a notation staff or, with `tab`, on the tab staff, where rests are hidden."""
+    if not symbol.heads:
+        element = ET.Element("note", {"print-object": "no"} if tab else {})
+        add(element, "rest")
+        add(element, "duration", duration)
+        add(element, "voice", voice)
+        _value(element, symbol.value)
+        add(element, "staff", staff)
+        yield element
+    for index, head in enumerate(symbol.heads):
+        yield _note(symbol, head, duration, voice, staff, stem, index > 0, tab)
+
+
+def _note(
+    symbol: Symbol, head: Head, duration: str, voice: int, staff: int, stem: str, chord: bool, tab: bool
+) -> ET.Element:
     element = ET.Element("note")
     if chord:
         add(element, "chord")
-    pitch = add(element, "pitch")
-    add(pitch, "step", head.spelling.letter)
-    if head.spelling.alter:
-        add(pitch, "alter", head.spelling.alter)
-    add(pitch, "octave", head.spelling.octave)
+    add_pitch(add(element, "pitch"), "", head.spelling)
     add(element, "duration", duration)
     ties = [kind for kind, wanted in (("stop", symbol.tied_from), ("start", symbol.tied_on)) if wanted]
     for kind in ties:
@@ -73,6 +76,13 @@ def add(parent: ET.Element, tag: str, text: object = None, **attributes: str) ->
     if text is not None:
         element.text = str(text)
     return element
+
+
+def add_pitch(parent: ET.Element, prefix: str, spelling: Spelling) -> None:
+    add(parent, f"{prefix}step", spelling.letter)
+    if spelling.alter:
+        add(parent, f"{prefix}alter", spelling.alter)
+    add(parent, f"{prefix}octave", spelling.octave)
 
 
 def _value(element: ET.Element, value: NoteValue, sign: str = "") -> None:
@@ -108,38 +118,34 @@ def _notations(
         for kind, wanted in (("start", symbol.tuplet_starts), ("stop", symbol.tuplet_stops)):
             if wanted:
                 add(notations, "tuplet", type=kind)
-    technical = ET.Element("technical")
-    if tab:
-        _place(technical, note)
-    elif not symbol.tied_from:
-        _technical(technical, note)
-    if len(technical):
-        notations.append(technical)
+    if tab or not symbol.tied_from:
+        technical = add(notations, "technical")
+        if note.is_harmonic and not tab:
+            harmonic = add(technical, "harmonic")
+            add(harmonic, "artificial" if note.is_artificial else "natural")
+            add(harmonic, "sounding-pitch")
+        for tag, text in _technical(note, tab):
+            add(technical, tag, text)
     if len(notations):
         element.append(notations)
 
 
-def _place(technical: ET.Element, note: Note) -> None:
-    add(technical, "string", note.string + 1)
-    add(technical, "fret", _whole_fret(note))
+def _technical(note: Note, tab: bool) -> Iterator[tuple[str, object]]:
+    """What hands and string do, as tags and texts; the tab staff has only the place."""
+    if not tab:
+        if note.plucking_finger:
+            yield "pluck", note.plucking_finger
+        for finger in (note.fretting_finger, note.touching_finger):
+            if finger:
+                yield "fingering", finger
+    yield "string", note.string + 1
+    yield "fret", _whole_fret(note)
+    if not tab:
+        yield "other-technical", _place_text(note)
 
 
 def _whole_fret(note: Note) -> int | None:
     return round(note.node.fret) if note.node and note.fret is None else note.fret
-
-
-def _technical(technical: ET.Element, note: Note) -> None:
-    if note.is_harmonic:
-        harmonic = add(technical, "harmonic")
-        add(harmonic, "artificial" if note.is_artificial else "natural")
-        add(harmonic, "sounding-pitch")
-    if note.plucking_finger:
-        add(technical, "pluck", note.plucking_finger)
-    for finger in (note.fretting_finger, note.touching_finger):
-        if finger:
-            add(technical, "fingering", finger)
-    _place(technical, note)
-    add(technical, "other-technical", _place_text(note))
 
 
 def _place_text(note: Note) -> str:

@@ -165,21 +165,6 @@ def _artificial(
     note.written = touch.removesuffix(">") if stop == str(note.stopped) else ""
 
 
-def reach(measure: Element, divisions: Fraction) -> Fraction:
-    """How far the notes and rests of a measure reach, in whole notes."""
-    at = furthest = Fraction(0)
-    for item in measure:
-        if item.tag in ("backup", "forward") or (item.tag == "note" and _takes_time(item)):
-            length = ticks(item.findtext("duration"))
-            at = max(Fraction(0), at - length) if item.tag == "backup" else at + length
-            furthest = max(furthest, at)
-    return furthest / (4 * divisions)
-
-
-def _takes_time(note: Element) -> bool:
-    return all(note.find(tag) is None for tag in ("chord", "grace"))
-
-
 def without_doubles(read: list[ScoreNote], tab_staves: Collection[int]) -> list[ScoreNote]:
     """The notes without those of tab staves that double others, which give their strings and frets."""
     notes = [note for note in read if note.staff not in tab_staves]

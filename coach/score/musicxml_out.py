@@ -17,7 +17,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Drill, Phrase
 from coach.music.key import Key, spelling_of
 from coach.music.rhythm import Meter
-from coach.score.musicxml_note import add, note_element, rest_element, tab_labels
+from coach.score.musicxml_note import add, add_pitch, bar_rest, note_elements, tab_labels
 from coach.score.notated import DYNAMICS, NotatedBar, Notation, Symbol, Voice, notation_of
 from coach.score.note_values import VALUE_NAMES, one_head
 from coach.score.write import write_drill
@@ -138,48 +138,40 @@ class _Writer:
         # Line 1 is the bottom line, the lowest string.
         for line, string in enumerate(reversed(strings), 1):
             tuning = add(details, "staff-tuning", line=str(line))
-            spelling = spelling_of(string.midi, None, string.name)
-            add(tuning, "tuning-step", spelling.letter)
-            if spelling.alter:
-                add(tuning, "tuning-alter", spelling.alter)
-            add(tuning, "tuning-octave", spelling.octave)
+            add_pitch(tuning, "tuning-", spelling_of(string.midi, None, string.name))
 
     def _directions(self, measure: ET.Element, notated: NotatedBar, phrase: Phrase | None) -> None:
         bar = notated.bar
         if phrase is not None:
-            direction = add(measure, "direction", placement="above")
-            add(add(direction, "direction-type"), "rehearsal", plain_text(phrase.name))
+            direction = _direction(measure, "rehearsal", plain_text(phrase.name))
             if phrase.cue:
                 _words(direction, phrase.cue, italic=True)
         counted = bar.meter.counting.partition(" as ")[0]
         if counted and measure.find("attributes/time") is not None:
-            _words(add(measure, "direction", placement="above"), f"in {counted}")
+            _words(_direction(measure), f"in {counted}")
         if bar.start_ratio != self.ratio:
-            self._tempo(add(measure, "direction", placement="above"), bar.start_ratio)
+            self._tempo(measure, bar.start_ratio)
         gradual = bar.stop_ratio != bar.start_ratio
         if gradual:
             word = "ritardando" if bar.stop_ratio < bar.start_ratio else "accelerando"
-            text = f"{word} to {float(bar.stop_ratio * 100):g}%"
-            _words(add(measure, "direction", placement="above"), text)
+            _words(_direction(measure), f"{word} to {float(bar.stop_ratio * 100):g}%")
         self.ratio = None if gradual else bar.stop_ratio
         if bar.cue:
-            _words(add(measure, "direction", placement="above"), bar.cue, italic=True)
+            _words(_direction(measure), bar.cue, italic=True)
         if bar.dynamics:
-            self._dynamics(measure, bar.dynamics)
+            direction = _direction(measure, placement="below")
+            if bar.dynamics in DYNAMICS:
+                add(add(add(direction, "direction-type"), "dynamics"), bar.dynamics)
+            else:
+                _words(direction, bar.dynamics, italic=True)
+            add(direction, "staff", self.staves)
 
-    def _dynamics(self, measure: ET.Element, dynamics: str) -> None:
-        direction = add(measure, "direction", placement="below")
-        if dynamics in DYNAMICS:
-            add(add(add(direction, "direction-type"), "dynamics"), dynamics)
-        else:
-            _words(direction, dynamics, italic=True)
-        add(direction, "staff", self.staves)
-
-    def _tempo(self, direction: ET.Element, ratio: Fraction) -> None:
+    def _tempo(self, measure: ET.Element, ratio: Fraction) -> None:
         beat = self.drill.tempo.beat_whole
         per_minute = self.tempo_bpm * ratio
         single = one_head(beat)
         base, dots = single or (Fraction(1, 4), 0)
+        direction = _direction(measure)
         metronome = add(add(direction, "direction-type"), "metronome")
         add(metronome, "beat-unit", VALUE_NAMES[base])
         for _ in range(dots):
@@ -195,39 +187,26 @@ class _Writer:
         stem = "" if len(shared) == 1 else "up" if shared[0] is voice else "down"
         whole = notated.bar.length == notated.bar.meter.beats
         if whole and not any(symbol.heads for symbol in voice.symbols):
-            measure.append(rest_element(None, self.duration(notated.length), number, staff))
+            measure.append(bar_rest(self.duration(notated.length), number, staff))
             return
         bears = self._bearer(shared) is voice
         for symbol in voice.symbols:
             if bears:
                 self._octave_lines(measure, symbol, shared)
-            self._symbol(measure, symbol, number, staff, stem)
+            measure.extend(note_elements(symbol, self.duration(symbol.value.length), number, staff, stem))
         if last and bears:
             self._octave_line(measure, voice.staff, 0)
-
-    def _symbol(self, measure: ET.Element, symbol: Symbol, voice: int, staff: int, stem: str) -> None:
-        duration = self.duration(symbol.value.length)
-        if not symbol.heads:
-            measure.append(rest_element(symbol.value, duration, voice, staff))
-        for index, head in enumerate(symbol.heads):
-            measure.append(note_element(symbol, head, duration, voice, staff, stem, chord=index > 0))
 
     def _tab_voice(self, measure: ET.Element, voice: Voice) -> None:
         """The same notes on the tab staff, with a label where a whole fret can't say the place."""
         number, staff = self.voices[voice.layer, voice.staff] + len(self.voices), self.staves + 1
         for symbol in voice.symbols:
-            duration = self.duration(symbol.value.length)
             if label := "" if symbol.tied_from else tab_labels(symbol, self.drill.instrument):
-                direction = add(measure, "direction", placement="below")
                 look = {"font-size": "8", "font-style": "normal"}
-                ET.SubElement(add(direction, "direction-type"), "words", look).text = label
+                direction = _direction(measure, "words", label, "below", **look)
                 add(direction, "staff", self.staves)
-            if not symbol.heads:
-                measure.append(rest_element(symbol.value, duration, number, staff, hidden=True))
-            for index, head in enumerate(symbol.heads):
-                measure.append(
-                    note_element(symbol, head, duration, number, staff, "none", index > 0, tab=True)
-                )
+            duration = self.duration(symbol.value.length)
+            measure.extend(note_elements(symbol, duration, number, staff, "none", tab=True))
 
     def _bearer(self, voices: Sequence[Voice]) -> Voice:
         """The first voice of a staff with a symbol wherever the octave line changes in a bar, else the first of all."""
@@ -252,19 +231,28 @@ class _Writer:
             return
         for kind, octaves in (("stop", before), ("down", octaves_up)):
             if octaves:
-                direction = add(measure, "direction", placement="above")
-                line = add(add(direction, "direction-type"), "octave-shift", type=kind)
-                line.set("size", str(7 * octaves + 1))
+                size = str(7 * octaves + 1)
+                direction = _direction(measure, "octave-shift", type=kind, size=size)
                 if later:
                     add(direction, "offset", self.duration(later))
                 add(direction, "staff", staff + 1)
         self.octaves_up[staff] = octaves_up
 
 
+def _direction(
+    measure: ET.Element, tag: str = "", text: str | None = None, placement: str = "above", **look: str
+) -> ET.Element:
+    """A direction that says this, or nothing yet."""
+    direction = add(measure, "direction", placement=placement)
+    if tag:
+        add(add(direction, "direction-type"), tag, text, **look)
+    return direction
+
+
 def _words(direction: ET.Element, text: str, italic: bool = False) -> None:
     """Words of a direction: in italics a cue, else in bold what is about tempo and meter."""
     look = {"font-style": "italic"} if italic else {"font-weight": "bold"}
-    ET.SubElement(add(direction, "direction-type"), "words", look).text = plain_text(text)
+    add(add(direction, "direction-type"), "words", plain_text(text), **look)
 
 
 def _divisions(notation: Notation) -> int:
