@@ -7,6 +7,7 @@ below it where they are played.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -37,47 +38,49 @@ def plain_sheet(drill: Drill) -> Sheet:
 
 
 def _line(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Line:
-    widths = [placed.width + (_LEFT if number == 0 else 0.0) for number, placed in enumerate(system)]
     bars = tuple(
         Above(
-            width,
-            plain=plain_text(phrase.bars[placed.index].dynamics),
-            italic=plain_text(phrase.bars[placed.index].cue),
+            placed.width + (0.0 if number else _LEFT),
+            plain=plain_text(placed.bar.dynamics),
+            italic=plain_text(placed.bar.cue),
         )
-        for placed, width in zip(system, widths, strict=True)
+        for number, placed in enumerate(system)
     )
-    first = system[0].index == 0
     name = Above(WIDTH_MM, plain_text(phrase.name), italic=plain_text(phrase.cue))
-    return Line(_system(drill, phrase, system), bars, (name,) if first else ())
+    return Line(_system(drill, phrase, system), bars, () if system[0].before else (name,))
 
 
 @frozen
 class _Placed:
-    """A bar on its system: its index in the phrase, and where it stands in mm."""
+    """A bar on its system, its number and the bar before it in its phrase, and where it stands in mm."""
 
-    index: int
+    bar: Bar
+    number: int
+    before: Bar | None
     x: float
     width: float
 
 
 def _systems(phrase: Phrase) -> list[list[_Placed]]:
     """Bars line by line, each as wide as its closest events ask for, lines filled to the margin."""
-    rows: list[list[tuple[int, float]]] = [[]]
-    for index, bar in enumerate(phrase.bars):
+    rows: list[list[_Placed]] = [[]]
+    befores = (None, *phrase.bars)
+    for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
         width = min(_least_width(bar), _ROOM)
-        if rows[-1] and sum(item[1] for item in rows[-1]) + width > _ROOM * _SQUEEZE:
+        if rows[-1] and sum(placed.width for placed in rows[-1]) + width > _ROOM * _SQUEEZE:
             rows.append([])
-        rows[-1].append((index, width))
-    systems = []
-    for row in rows:
-        used = sum(width for _, width in row)
-        stretch = _ROOM / used if used > _ROOM * 0.6 else 1.0
-        x, placed = _LEFT, []
-        for index, width in row:
-            placed.append(_Placed(index, x, width * stretch))
-            x += width * stretch
-        systems.append(placed)
-    return systems
+        rows[-1].append(_Placed(bar, number, before, 0.0, width))
+    return [list(_spread(row)) for row in rows]
+
+
+def _spread(row: list[_Placed]) -> Iterator[_Placed]:
+    """The bars of a line at their places, as wide as fills it where they nearly do."""
+    used = sum(placed.width for placed in row)
+    stretch = _ROOM / used if used > _ROOM * 0.6 else 1.0
+    x = _LEFT
+    for placed in row:
+        yield replace(placed, x=x, width=placed.width * stretch)
+        x += placed.width * stretch
 
 
 def _least_width(bar: Bar) -> float:
@@ -104,10 +107,8 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
     for row in range(strings):
         parts.append(svg.text(_LEFT - 2, tab + row * _LINE + 1.1, instrument.string_label(row), 3.2, "end"))
     for placed in system:
-        bar = phrase.bars[placed.index]
         parts.append(svg.line(placed.x, top, placed.x, bottom, width=0.3))
-        before = phrase.bars[placed.index - 1] if placed.index else None
-        words = "  ".join(heading(phrase.first_bar + placed.index, bar, before))
+        words = "  ".join(heading(placed.number, placed.bar, placed.before))
         parts.append(svg.text(placed.x + 0.5, 3.2, words, 2.8))
         parts += _bar(drill, phrase, placed, right, top, tab, bottom)
     parts.append(svg.line(right, top, right, bottom, width=0.3))
@@ -118,27 +119,23 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
 def _bar(
     drill: Drill, phrase: Phrase, placed: _Placed, right: float, top: float, tab: float, bottom: float
 ) -> Iterator[str]:
-    bar = phrase.bars[placed.index]
-    instrument = drill.instrument
-    first = bar.first_beat
+    bar = placed.bar
     step = (placed.width - _PAD) / float(bar.length)
 
     def x_of(beat: Fraction) -> float:
-        return placed.x + _PAD + float(beat - first) * step
+        return placed.x + _PAD + float(beat - bar.first_beat) * step
 
     yield from _beats_below(bar, x_of, bottom)
     for event in bar.events:
-        row = phrase.layers.index(event.layer)
-        x, y = x_of(event.beat), top + row * _LANE
-        later = [
-            x_of(other.beat) for other in bar.events if other.layer == event.layer and other.beat > event.beat
-        ]
+        x, y = x_of(event.beat), top + phrase.layers.index(event.layer) * _LANE
+        own = (other.beat for other in bar.events if other.layer == event.layer)
         end = min(x_of(event.beat + event.hold), right + 0.5)
+        thick = min([end, *(x_of(beat) for beat in own if beat > event.beat)])
         # Thick up to the layer's next event; what rings on after it is thin.
-        yield svg.line(x - 1, y + 5.1, min([end, *later]) - 1, y + 5.1, width=0.9)
-        if end > min([end, *later]):
+        yield svg.line(x - 1, y + 5.1, thick - 1, y + 5.1, width=0.9)
+        if end > thick:
             yield svg.line(x - 1, y + 5.1, end - 1, y + 5.1, width=0.3)
-        names = "+".join(str(spelled(instrument, note, bar.key)) for note in event.notes)
+        names = "+".join(str(spelled(drill.instrument, note, bar.key)) for note in event.notes)
         yield svg.text(x - 1, y + 4.0, names, 2.7)
         for note in event.notes:
             shown = place_text(note)

@@ -6,19 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 
 from coach.pages.document import document, escaped, paragraph, section, table
-from coach.paper.sheet import (
-    CARE_HEADING,
-    CAUTIONS,
-    DEFAULT_PAPER,
-    EMPTY_ROWS,
-    NOTES_HEADER,
-    NOTES_HEADING,
-    PAPERS,
-    WIDTH_MM,
-    Above,
-    Line,
-    Sheet,
-)
+from coach.paper.sheet import DEFAULT_PAPER, EMPTY_ROWS, PAPERS, WIDTH_MM, Above, Line, Sheet
 
 HTML_AIR_MM = 3.0
 """How much of a page is left free, since no two browsers set text the same."""
@@ -47,7 +35,7 @@ def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_R
         _legend(sheet),
         *map(_line, sheet.lines),
         *_nodes(sheet),
-        *_rest(note_rows),
+        *_rest(sheet, note_rows),
     ]
     return document(
         sheet.title, parts, "sheet", fonts + _STYLE + (_TIGHT if fonts else "") + _running(sheet, paper)
@@ -104,8 +92,8 @@ def _nodes(sheet: Sheet) -> Iterator[str]:
         )
 
 
-def _rest(note_rows: int) -> Iterator[str]:
-    yield f'<p class="care"><b>{CARE_HEADING}.</b> {escaped(" ".join(CAUTIONS))}</p>'
+def _rest(sheet: Sheet, note_rows: int) -> Iterator[str]:
+    yield f'<p class="care"><b>{sheet.care_heading}.</b> {escaped(" ".join(sheet.cautions))}</p>'
     if note_rows:
-        rows = [("",) * len(NOTES_HEADER)] * note_rows
-        yield section(NOTES_HEADING, table(NOTES_HEADER, rows, name="empty"))
+        rows = [("",) * len(sheet.notes_header)] * note_rows
+        yield section(sheet.notes_heading, table(sheet.notes_header, rows, name="empty"))

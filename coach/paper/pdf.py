@@ -15,18 +15,7 @@ from coach.ground.frozen import frozen
 from coach.music.drill import Drill
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import MeiScore, mei_score
-from coach.paper.sheet import (
-    CARE_HEADING,
-    CAUTIONS,
-    EMPTY_ROWS,
-    NOTES_HEADER,
-    NOTES_HEADING,
-    PAPERS,
-    WIDTH_MM,
-    Drawing,
-    Sheet,
-    sheet_of,
-)
+from coach.paper.sheet import EMPTY_ROWS, PAPERS, WIDTH_MM, Drawing, Sheet, sheet_of
 
 _TEMPLATE = Path(__file__).with_name("sheet.typ")
 _SURE = "\u024f"
@@ -119,10 +108,6 @@ def _compiler(sheet: Sheet, paper: str, air_mm: float) -> typst.Compiler:
         "page_mm": PAPERS[paper].width_mm,
         "air_mm": air_mm,
         "width_mm": WIDTH_MM,
-        "care_heading": CARE_HEADING,
-        "cautions": CAUTIONS,
-        "notes_heading": NOTES_HEADING,
-        "notes_header": NOTES_HEADER,
         "empty_rows": EMPTY_ROWS,
     }
     return typst.Compiler(str(_TEMPLATE), sys_inputs={"sheet": json.dumps(data)})

@@ -33,17 +33,14 @@ CAUTIONS = (
     "Add minutes slowly from day to day.",
     "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )
-CARE_HEADING = "Take care"
 RULER_MM = 130
 _NO_BREAK = "\u00a0"
 """Holds words together, so that no line ends inside them."""
 ENGRAVED = ("diamond heads: harmonics, at sounding pitch", "open arc: let it ring")
 """What signs of engraved harmonics mean."""
 NODES_HEADING = "Where the nodes are"
-NOTES_HEADING = "Notes"
 EMPTY_ROWS = 6
 """How many rows for notes there are at most."""
-NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
 
 
 @frozen
@@ -106,6 +103,10 @@ class Sheet:
     ruler: Drawing | None
     node_header: tuple[str, ...] = ()
     node_rows: tuple[tuple[str, ...], ...] = ()
+    care_heading: str = "Take care"
+    cautions: tuple[str, ...] = CAUTIONS
+    notes_heading: str = "Notes"
+    notes_header: tuple[str, ...] = ("day", "phrase", "bpm", "what choked", "what to try")
 
 
 def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRAVED) -> Sheet:
