@@ -172,13 +172,16 @@ def _searched_rows(duet: Duet, rows: Sequence[Arrangement], where: str) -> list[
         cheapest: dict[int, float] = {}
         for row in rows:
             most_cost = min(rows[0].least_cost + step * _MARGIN, cheapest.get(row.shift.key, math.inf))
-            try:
-                row, compared = _searched(duet, row, most_cost, states)
-            except TooManyWaysError as error:
-                raise CoachError(_too_dense(duet, error, where)) from None
-            states -= compared
+            if row.least_cost <= most_cost:
+                lines, room = duet.wanted(row.shift), most_cost - row.raised_cost
+                try:
+                    fingering, compared = fingering_upto(duet.instrument, *lines, room, states)
+                except TooManyWaysError as error:
+                    raise CoachError(_too_dense(duet, error, where)) from None
+                states -= compared
+                row = replace(row, fingering=fingering)
+                cheapest[row.shift.key] = min(row.cost, cheapest.get(row.shift.key, math.inf))
             searched.append(row)
-            cheapest[row.shift.key] = min(row.cost, cheapest.get(row.shift.key, math.inf))
         if any(row.fingering for row in searched):
             break
     return searched
@@ -197,17 +200,6 @@ def _too_dense(duet: Duet, error: TooManyWaysError, where: str) -> Problem:
 def _moved(row: Arrangement) -> tuple[int, int]:
     """How far a key and its octaves are from the score's."""
     return abs(row.shift.key), abs(row.shift.melody) + abs(row.shift.bass)
-
-
-def _searched(duet: Duet, row: Arrangement, most_cost: float, most_states: int) -> tuple[Arrangement, int]:
-    """The row with its fingering, where it costs no more than that, and how many states were compared."""
-    if row.least_cost > most_cost:
-        return row, 0
-    melody, bass = duet.wanted(row.shift)
-    fingering, compared = fingering_upto(
-        duet.instrument, melody, bass, most_cost - row.raised_cost, most_states
-    )
-    return replace(row, fingering=fingering), compared
 
 
 def _unsearched(duet: Duet, keys: Sequence[int]) -> Iterator[Arrangement]:

@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import accumulate, groupby
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
@@ -61,17 +62,15 @@ class Duet:
 
     def wanted(self, shift: Shift) -> tuple[list[WantedNote], list[WantedNote]]:
         """The notes of melody and bass for the search, moved."""
-        melody, bass = (
-            [self._wanted(one, semitones) for one in line]
-            for line, semitones in ((self.melody, shift.melody), (self.bass, shift.bass))
+        return (
+            [self._wanted(one, shift.melody) for one in self.melody],
+            [self._wanted(one, shift.bass) for one in self.bass],
         )
-        return melody, bass
 
     def _wanted(self, one: StruckNote, semitones: int) -> WantedNote:
         midi = self.moved(one, semitones)
         opens = any(midi == string.midi for string in self.instrument.strings)
-        bass_worth = OPEN_WORTH if opens else BASS_WORTH
-        worth = MELODY_WORTH if one.note.voice == MELODY else bass_worth
+        worth = MELODY_WORTH if one.note.voice == MELODY else OPEN_WORTH if opens else BASS_WORTH
         return WantedNote(
             float(one.onset) * self.seconds_per_whole,
             max(float(one.note.length) * self.seconds_per_whole, 0.001),
@@ -100,12 +99,9 @@ class Duet:
 
 def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, where: str) -> Duet:
     """Melody and bass, each one note at a time: of a chord the highest and the lowest. CoachError without a melody."""
-    starts, at = [], Fraction(0)
-    for bar in score.bars:
-        starts.append((at, bar))
-        at += bar.length
+    starts = accumulate((bar.length for bar in score.bars), initial=Fraction(0))
     lines: dict[str, dict[Fraction, StruckNote]] = {MELODY: {}, BASS: {}}
-    for struck in join_ties(starts):
+    for struck in join_ties(list(zip(starts, score.bars, strict=False))):
         onset, bar, note, _ = struck
         there = lines[note.voice].get(onset)
         better = there is None or (note.midi > there.note.midi) == (note.voice == MELODY)
@@ -193,7 +189,7 @@ def _lost(duet: Duet, one: StruckNote, midi: int, spelled: str) -> str:
 
 def _moved_text(shift: Shift) -> str:
     parts = [
-        f"{layer} {abs(move)} {'semitone' if abs(move) == 1 else 'semitones'} {'up' if move > 0 else 'down'}"
+        f"{layer} {counted(abs(move), 'semitone')} {'up' if move > 0 else 'down'}"
         for layer, move in (("melody", shift.melody), ("bass", shift.bass))
         if move
     ]
@@ -237,9 +233,8 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
             for score, line, option in ((melody, names.melody, "--melody"), (bass, names.bass, "--bass"))
         )
         if len(melody.bars) != len(bass.bars):
-            message = (
-                f"the melody's part has {counted(len(melody.bars), 'bar')} and the bass's {len(bass.bars)}"
-            )
+            shown = counted(len(melody.bars), "bar")
+            message = f"the melody's part has {shown} and the bass's {len(bass.bars)}"
             raise CoachError(message, where, guess="is the file whole?")
         bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
     for what, places in bass.remarked.items():
@@ -289,12 +284,9 @@ def _of(kind: str, note: ScoreNote) -> str:
 
 def _outer(bar: ScoreBar) -> list[ScoreNote]:
     """The highest notes of a bar as melody, the lowest as bass; one alone is melody."""
-    moments: dict[Fraction, list[ScoreNote]] = {}
-    for note in bar.notes:
-        moments.setdefault(note.onset, []).append(note)
     outer = []
-    for onset in sorted(moments):
-        notes = sorted(moments[onset], key=lambda note: note.midi)
+    for _, moment in groupby(sorted(bar.notes, key=lambda note: note.onset), lambda note: note.onset):
+        notes = sorted(moment, key=lambda note: note.midi)
         outer.append(replace(notes[-1], voice=MELODY))
         if len(notes) > 1:
             outer.append(replace(notes[0], voice=BASS))

@@ -99,9 +99,9 @@ def _note(note: ScoreNote, string: int, fret: int | None, node: Node | None = No
 def _given(instrument: Instrument, item: Wanted) -> Note | None:
     """The note at the place that the file gives, where it fits the instrument and the pitch."""
     note = item.note
-    within = note.string is not None and 1 <= note.string <= len(instrument.strings)
-    string = (note.string or 1) - 1
-    open_midi = instrument.strings[string].midi
+    string = (note.string or 0) - 1
+    within = 0 <= string < len(instrument.strings)
+    open_midi = instrument.strings[string].midi if within else 0
     if note.stopped is not None and note.string is not None:
         nodes = _touched(note, note.stopped) if note.written else nodes_upto(DEFAULT_PARTIAL)
         fitting = [node for node in nodes if sounding_note(open_midi + note.stopped, node) == note.midi]

@@ -77,15 +77,12 @@ def _runs(score: Score, order: Sequence[int]) -> Iterator[list[int]]:
     """The order cut where the score says so."""
     run: list[int] = []
     for index in order:
-        bar = score.bars[index]
-        if run and (
-            index != run[-1] + 1 or bar.starts_section or score.bars[run[-1]].ends_section or bar.pickup
-        ):
+        bar, last = score.bars[index], score.bars[run[-1]] if run else None
+        if last and (index != run[-1] + 1 or bar.starts_section or last.ends_section or bar.pickup):
             yield run
             run = []
         run.append(index)
-    if run:
-        yield run
+    yield run
 
 
 def _held_over(score: Score) -> set[int]:
@@ -118,26 +115,17 @@ def _none_too_short(score: Score, pieces: list[list[int]]) -> list[list[int]]:
     """The pieces, one of a single note joined with the next, or with the one before where the next has a name."""
     joined: list[list[int]] = []
     waiting: list[int] = []
-    for piece in pieces:
-        named = bool(score.bars[piece[0]].mark)
+    for piece in [*pieces, []]:
+        named = not piece or bool(score.bars[piece[0]].mark)
         if waiting and named:
-            _join_last(joined, waiting)
+            joined.append([*(joined.pop() if joined else []), *waiting])
             waiting = []
         piece, waiting = waiting + piece, []
-        if _onsets(score, piece) == 1 and not named:
+        if not named and _onsets(score, piece) == 1:
             waiting = piece
-        else:
+        elif piece:
             joined.append(piece)
-    _join_last(joined, waiting)
     return joined
-
-
-def _join_last(joined: list[list[int]], piece: list[int]) -> None:
-    """Join a piece with the last of the others; it stands alone where there is none."""
-    if joined and piece:
-        joined[-1] = joined[-1] + piece
-    elif piece:
-        joined.append(piece)
 
 
 def _onsets(score: Score, piece: Sequence[int]) -> int:
