@@ -77,7 +77,9 @@ def mei_score(drill: Drill, count: bool = True) -> MeiScore:
         places: dict[tuple[str, int], list[Placed]] = {}
         for at, (bar, measure) in enumerate(zip(phrase, own, strict=True)):
             _staves(measure, bar, f"b{first + at}", tab, texts, places)
-            _dynamics(measure, bar)
+            if bar.bar.dynamics in DYNAMICS:
+                sign = ET.SubElement(measure, "dynam", {"staff": "1", "tstamp": "1", "place": "below"})
+                sign.text = bar.bar.dynamics
             if count:
                 _count(measure, bar, tab)
         for (_, staff), strand in places.items():
@@ -290,12 +292,6 @@ def _count(measure: ET.Element, bar: NotatedBar, tab: int) -> None:
         text = count_text(beat)
         whole = beat.denominator == 1
         ET.SubElement(sign, "rend", {"fontsize": "60%"}).text = text if whole else text[-1]
-
-
-def _dynamics(measure: ET.Element, bar: NotatedBar) -> None:
-    if bar.bar.dynamics in DYNAMICS:
-        sign = ET.SubElement(measure, "dynam", {"staff": "1", "tstamp": "1", "place": "below"})
-        sign.text = bar.bar.dynamics
 
 
 @frozen

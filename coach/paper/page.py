@@ -32,7 +32,7 @@ def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_R
     parts = [
         f"<h1>{escaped(sheet.title)}</h1>",
         *map(paragraph, sheet.facts),
-        _legend(sheet),
+        f'<p class="legend">{"".join(f"<span>{escaped(words)}</span> " for words in sheet.legend)}</p>',
         *map(_line, sheet.lines),
         *_nodes(sheet),
         *_rest(sheet, note_rows),
@@ -77,10 +77,6 @@ def _cell(cell: Above) -> str:
         f"<i>{escaped(cell.italic)}</i>" if cell.italic else "",
     ]
     return f"<span>{'&emsp;'.join(part for part in parts if part)}</span>"
-
-
-def _legend(sheet: Sheet) -> str:
-    return f'<p class="legend">{"".join(f"<span>{escaped(words)}</span> " for words in sheet.legend)}</p>'
 
 
 def _nodes(sheet: Sheet) -> Iterator[str]:

@@ -104,26 +104,22 @@ def _phrases(maker: PhraseMaker, sections: Iterable[list[int]]) -> tuple[tuple[P
                 for index in section:
                     maker.score.remark(maker.score.bars[index].number, SILENT)
                 continue
-            phrases[bars] = next((one for one in phrases.values() if _alike(one, phrase)), phrase)
+            phrases[bars] = next((one for one in phrases.values() if _sort(one) == _sort(phrase)), phrase)
         played.append(phrases[bars].id)
     return tuple({phrase.id: phrase for phrase in phrases.values()}.values()), played
 
 
-def _alike(one: Phrase, other: Phrase) -> bool:
-    """Whether two phrases have the same bars and, but for the bars' numbers, the same name."""
-    return one.revision == other.revision and _base_name(one.name) == _base_name(other.name)
+def _sort(phrase: Phrase) -> tuple[str, str]:
+    """What two phrases share that are one: their bars and, but for the bars' numbers, the name."""
+    return phrase.revision, re.sub(r"^bars? .*$", "", phrase.name)
 
 
 def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where: str) -> None:
     notes, events = len(bar.notes), len({(note.onset, layer_of(note)) for note in bar.notes})
-    shown = counted(events, "event")
     if notes > MAX_NOTES_IN_BAR or events > MAX_EVENTS_IN_BAR:
-        raise CoachError(
-            f"bar {bar.number} has {notes:,} notes in {shown}; a bar of a drill has at most "
-            f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
-            where,
-            guess="leave it out with --bars",
-        )
+        message = f"bar {bar.number} has {notes:,} notes in {counted(events, 'event')}; a bar of a drill has at most"
+        guess = "leave it out with --bars"
+        raise CoachError(f"{message} {MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}", where, guess=guess)
 
 
 def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
@@ -132,11 +128,6 @@ def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
     drill, problems = read_drill(text, where)
     if drill is None:
         first_error = next(problem.message for problem in problems if problem.severity == "error")
-        raise CoachError(
-            f"this can't become a drill: {first_error}", where, guess="choose other --bars or another --part"
-        )
+        message = f"this can't become a drill: {first_error}"
+        raise CoachError(message, where, guess="choose other --bars or another --part")
     return drill, text
-
-
-def _base_name(name: str) -> str:
-    return re.sub(r"^bars? .*$", "", name)

@@ -49,6 +49,10 @@ _CHANNELS = tuple(channel for channel in range(16) if channel != CLICK_CHANNEL)
 _VELOCITIES = dict(zip(LASTING_DYNAMICS, (18, 30, 42, 56, 70, 84, 98, 112, 124, 127), strict=True))
 
 
+_Events = list[tuple[int, int, Any]]
+"""Messages with their ticks, and their order within one."""
+
+
 @dataclass
 class _Channel:
     number: int
@@ -58,9 +62,6 @@ class _Channel:
     """The layer whose track set program and bend last; programs that read each track alone miss another's."""
     sounding: dict[int, int] = field(default_factory=dict)
     """Keys that sound, and the tick at which each ends."""
-
-    def free_at(self, tick: int) -> bool:
-        return all(end <= tick for end in self.sounding.values())
 
     @property
     def idle_since(self) -> int:
@@ -84,20 +85,17 @@ def midi_bytes(
     passage = passage_of(drill, whole_piece(drill))
     meta = mido.MetaMessage
     ticks = _Ticks(passage, drill)
-    tracks: list[tuple[str, list[tuple[int, int, Any]]]] = [
-        ("", _conductor(drill, passage, ticks, tempo_bpm))
-    ]
+    tracks = [(plain_text(drill.title), _conductor(drill, passage, ticks, tempo_bpm))]
     if not click_only:
         text = ALLOWANCE_TEXT.format(octaves=harmonics_octaves)
-        tracks[0][1].append(
-            (0, 0, meta("text", text=f"{text}; common soundfonts play program 32 that much higher"))
-        )
+        text = f"{text}; common soundfonts play program 32 that much higher"
+        tracks[0][1].append((0, 0, meta("text", text=text)))
         tracks += _layers(drill, passage, ticks, harmonics_octaves)
     tracks.append(("click", _clicks(drill, passage, ticks, tempo_bpm)))
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, charset="utf-8")
     for name, events in tracks:
         track = mido.MidiTrack()
-        track.append(meta("track_name", name=name or plain_text(drill.title), time=0))
+        track.append(meta("track_name", name=name, time=0))
         now = 0
         for tick, _, message in sorted(events, key=lambda event: event[:2]):
             track.append(_timed(message, tick - now))
@@ -134,9 +132,9 @@ class _Ticks:
         return round((beat + self.lead) * self.quarters * TICKS_PER_QUARTER)
 
 
-def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
+def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> _Events:
     meta = mido.MetaMessage
-    events: list[tuple[int, int, Any]] = []
+    events: _Events = []
     if drill.composer:
         events.append((0, 0, meta("text", text=plain_text(drill.composer))))
     for tick, microseconds in _tempos(passage, ticks, tempo_bpm):
@@ -191,11 +189,9 @@ def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, 
     return tempos
 
 
-def _layers(
-    drill: Drill, passage: Passage, ticks: _Ticks, octaves: int
-) -> list[tuple[str, list[tuple[int, int, Any]]]]:
+def _layers(drill: Drill, passage: Passage, ticks: _Ticks, octaves: int) -> list[tuple[str, _Events]]:
     channels = [_Channel(number) for number in _CHANNELS]
-    tracks: dict[str, list[tuple[int, int, Any]]] = {layer: [] for layer in passage.layers}
+    tracks: dict[str, _Events] = {layer: [] for layer in passage.layers}
     plain = BASS_PROGRAM if min(string.midi for string in drill.instrument.strings) < 36 else PLUCKED_PROGRAM
     for sound in _sounds(passage, ticks):
         track = tracks[sound.layer]
@@ -229,7 +225,7 @@ def _channel_for(channels: Sequence[_Channel], sound: _Sound, program: int, bend
         same = (channel.program, channel.bend, channel.layer) == wanted
         if same and channel.sounding.get(key, -1) <= sound.start:
             return channel
-    free = [channel for channel in channels if channel.free_at(sound.start)]
+    free = [channel for channel in channels if channel.idle_since <= sound.start]
     # At most twelve strings sound at once, so one of fifteen channels is always free.
     return min(free, key=lambda channel: (channel.program != program, channel.idle_since))
 
@@ -248,23 +244,16 @@ def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
             start_tick = ticks.at(event.onset)
             # MIDI keys count from A4 = 440 Hz.
             pitch = midi_from_hz(placed.sounding_hz, 440.0)
-            sounds.append(
-                _Sound(
-                    start_tick,
-                    max(ticks.at(end), start_tick + 1),
-                    event.layer,
-                    pitch,
-                    placed.note.is_harmonic,
-                    velocities[event.bar],
-                )
-            )
+            stop_tick = max(ticks.at(end), start_tick + 1)
+            harmonic, velocity = placed.note.is_harmonic, velocities[event.bar]
+            sounds.append(_Sound(start_tick, stop_tick, event.layer, pitch, harmonic, velocity))
         for placed in event.notes:
             next_on_string[placed.note.string] = event.onset
     return sounds[::-1]
 
 
-def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
-    events: list[tuple[int, int, Any]] = []
+def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> _Events:
+    events: _Events = []
     for click in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click):
         seconds = click.seconds
         beat = seconds * tempo_bpm * passage.tempo.spans[0].start_ratio / 60

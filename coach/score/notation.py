@@ -105,17 +105,10 @@ def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[Notatio
             events += [(offset, event) for event in part_events]
             if fault is not None:
                 faults.append(NotationError(offset + fault.offset, fault.message, fault.guess, fault.repair))
-        elif len(parts) == 1:
-            faults.append(NotationError(offset, "there is no event here", "leave the layer out of this bar"))
         else:
-            faults.append(
-                NotationError(
-                    min(offset, max(len(text) - 1, 0)),
-                    "an event is missing next to this comma",
-                    "delete the comma" if index == len(parts) - 1 else "one comma is enough",
-                    (",", ""),
-                )
-            )
+            place, message = min(offset, max(len(text) - 1, 0)), "an event is missing next to this comma"
+            guess = "delete the comma" if index == len(parts) - 1 else "one comma is enough"
+            faults.append(NotationError(place, message, guess, (",", "")))
     return events, faults
 
 
@@ -128,26 +121,17 @@ def _read_part(part: str) -> tuple[tuple[WrittenEvent, ...], NotationError | Non
         return (), fault.with_traceback(None)
 
 
-def _matched(pattern: re.Pattern[str], text: str) -> re.Match[str]:
-    """The match of a pattern that any text matches in which something stands."""
-    match = pattern.match(text)
-    if match is None:
-        raise NotationError(0, "there is no event here")
-    return match
-
-
 def _read_event(part: str) -> list[WrittenEvent]:
-    head = _matched(_HEAD, part)
+    head = next(_HEAD.finditer(part))
     start = head.start(1)
     tail = part[head.end() :]
     if fault := _beat_slip(part, head, start):
         raise fault
     beat = read_beat(head[1], start)
     if not tail.strip():
-        raise NotationError(
-            start, f"beat {head[1]} has no note; write the beat, a space, then string:fret", "as in `1 E:0`"
-        )
-    match = _matched(_TAIL, tail)
+        message = f"beat {head[1]} has no note; write the beat, a space, then string:fret"
+        raise NotationError(start, message, "as in `1 E:0`")
+    match = next(_TAIL.finditer(tail))
     base = head.end()
     hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
     slots = _slots(match["body"], base)
@@ -170,12 +154,8 @@ def _beat_slip(part: str, head: re.Match[str], start: int) -> NotationError | No
     run_in = re.match(r"(\d+(?:[&ea]|\.\d+)?)(?=[A-G][#b]?\d?:)", head[1])
     if run_in and BEAT.fullmatch(run_in[1]):
         apart = f"{run_in[1]} {head[1][run_in.end() :]}"
-        return NotationError(
-            start,
-            f"'{head[1]}' is a beat and a note in one",
-            f"a space after the beat: {apart}",
-            (head[1], apart),
-        )
+        message = f"'{head[1]}' is a beat and a note in one"
+        return NotationError(start, message, f"a space after the beat: {apart}", (head[1], apart))
     if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
         swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
         guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
@@ -194,11 +174,8 @@ def _step(span: Fraction | None, slots: int, beat: Fraction, base: int, place: i
     if slots == 1 and span is None:
         return None
     if span is None:
-        raise NotationError(
-            base,
-            "events separated by | need `in` and the beats that they fill",
-            "as in `1 G:<7> | D:<7> in 1`",
-        )
+        message = "events separated by | need `in` and the beats that they fill"
+        raise NotationError(base, message, "as in `1 G:<7> | D:<7> in 1`")
     if slots == 1:
         raise NotationError(place, "`in` fills beats with events separated by |", "did you mean `for`?")
     if slots > MAX_SLOTS:
@@ -255,6 +232,7 @@ def _read_notes(offset: int, text: str) -> tuple[WrittenNote, ...]:
 
 def _read_note(match: re.Match[str], offset: int) -> WrittenNote:
     start = offset + match.start()
+    marks_at = offset + match.start("marks")
     droppable, pitch, words = False, "", ""
     for mark in _MARK.finditer(match["marks"]):
         if mark[0] == "?":
@@ -264,32 +242,16 @@ def _read_note(match: re.Match[str], offset: int) -> WrittenNote:
         else:
             words += f" {mark[2]}"
             if not mark[2].strip():
-                raise NotationError(
-                    offset + match.start("marks"), "these parentheses are empty", "as in `E:3(2)`"
-                )
-    fretting, plucking, touched = _fingers(words, offset + match.start("marks")) if words else ("", "", False)
+                raise NotationError(marks_at, "these parentheses are empty", "as in `E:3(2)`")
+    fretting, plucking, touched = _fingers(words, marks_at)
     stopping, touching = fretting[:1], fretting[1:]
-    touch = match["touch"]
-    if touching and (touched or touch is None or match["fret"] is None):
-        raise NotationError(
-            offset + match.start("marks"),
-            f"fingers {stopping} and {touching} for one place; two fingers need a stop and a touch, as in A:5<10>(14)",
-            "one finger of each hand",
-        )
+    fret, touch = match["fret"], match["touch"]
+    if touching and (touched or touch is None or fret is None):
+        message = f"fingers {stopping} and {touching} for one place; two fingers need a stop and a touch"
+        raise NotationError(marks_at, f"{message}, as in A:5<10>(14)", "one finger of each hand")
     place = offset + match.start("touch" if touch is not None else "fret")
-    return WrittenNote(
-        start,
-        match["string"],
-        match["fret"],
-        touch,
-        place,
-        droppable,
-        pitch,
-        stopping,
-        plucking,
-        touched,
-        touching,
-    )
+    marks = droppable, pitch, stopping, plucking, touched, touching
+    return WrittenNote(start, match["string"], fret, touch, place, *marks)
 
 
 def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
@@ -306,12 +268,10 @@ def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
             elif letter in PLUCKING and not plucking:
                 plucking = letter
             else:
-                raise NotationError(
-                    offset,
-                    f"'{word}' is not a finger; fretting hand {' '.join(FRETTING)}, plucking hand "
-                    f"{' '.join(PLUCKING)}, or `{TOUCH_WORD}` where the plucking hand touches the node",
-                    "one finger of each hand" if letter in (*FRETTING, *PLUCKING) else "",
-                )
+                hands = f"fretting hand {' '.join(FRETTING)}, plucking hand {' '.join(PLUCKING)}"
+                touch = f"`{TOUCH_WORD}` where the plucking hand touches the node"
+                guess = "one finger of each hand" if letter in (*FRETTING, *PLUCKING) else ""
+                raise NotationError(offset, f"'{word}' is not a finger; {hands}, or {touch}", guess)
     return fretting, plucking, touched
 
 
@@ -358,38 +318,30 @@ def _note_slip(offset: int, text: str) -> NotationError:
 
 def _after_note(offset: int, rest: str) -> NotationError:
     word = rest.split(maxsplit=1)[0]
+    follows = f"'{word}' follows a note"
+    allowed = f"{follows}; allowed are +note, `for N`, `damp`, `ring`, or a comma"
+
+    def slip(what: str, guess: str = "", repair: tuple[str, str] | None = None) -> NotationError:
+        return NotationError(offset, what, guess, repair)
+
     if re.match(r"\d+\S*\s+\S+:", rest):
-        return NotationError(
-            offset,
-            f"'{word}' follows a note; put a comma between events",
-            f"a comma missing before `{word}`?",
-            ("", ","),
-        )
+        what = f"{follows}; put a comma between events"
+        return slip(what, f"a comma missing before `{word}`?", ("", ","))
     if _NOTE.match(word):
-        return NotationError(
-            offset,
-            f"'{word}' follows a note; + joins notes played together",
-            f"`+{word}`, or a comma and a beat before it?",
+        return slip(
+            f"{follows}; + joins notes played together", f"`+{word}`, or a comma and a beat before it?"
         )
     if word.startswith("for"):
-        return NotationError(offset, "`for` is followed by a number of beats", "as in `for 2`")
+        return slip("`for` is followed by a number of beats", "as in `for 2`")
     if word.startswith(";"):
-        return NotationError(
-            offset, "`;` follows a note; a comma parts events", "did you mean a comma?", (";", ",")
-        )
+        return slip("`;` follows a note; a comma parts events", "did you mean a comma?", (";", ","))
     if near := difflib.get_close_matches(word, ("for", "damp", "ring"), 1):
-        return NotationError(
-            offset,
-            f"'{word}' follows a note; allowed are +note, `for N`, `damp`, `ring`, or a comma",
-            f"did you mean `{near[0]}`?",
-        )
+        return slip(allowed, f"did you mean `{near[0]}`?")
     if word.startswith((">", "<")):
-        return NotationError(offset, f"'{word}': a harmonic's position goes between < and >", "as in D:<7>")
+        return slip(f"'{word}': a harmonic's position goes between < and >", "as in D:<7>")
     if word.lower() in ("hold", "4", "let"):
-        return NotationError(offset, f"'{word}' follows a note", "did you mean `for` or `ring`?")
-    return NotationError(
-        offset, f"'{word}' follows a note; allowed are +note, `for N`, `damp`, `ring`, or a comma", ""
-    )
+        return slip(follows, "did you mean `for` or `ring`?")
+    return slip(allowed)
 
 
 def looks_like_events(text: str) -> bool:

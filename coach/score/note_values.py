@@ -235,16 +235,12 @@ def _is_one_head(start: Fraction, stop: Fraction, span: _Span) -> bool:
     edges = {span.start, *(part.stop for part in span.inner)}
     if start in edges and stop in edges:
         return True
-    if not span.plain or not _is_over_edge(start, stop, span):
+    if not span.plain or not any(start < part.start < stop for part in span.inner[1:]):
         return False
     if span.start == start or span.stop == stop:
         return True
     part = span.inner[0].stop - span.start
     return stop - start == part and (start - span.start) % part == part / 2
-
-
-def _is_over_edge(start: Fraction, stop: Fraction, span: _Span) -> bool:
-    return any(start < part.start < stop for part in span.inner[1:])
 
 
 def one_head(length: Fraction) -> tuple[Fraction, int] | None:

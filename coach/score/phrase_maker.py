@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
+from functools import partial
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
@@ -212,7 +213,7 @@ class PhraseMaker:
                 self.score.remark(bar.number, "a note held past the end of the phrase is cut short there")
             elif not complete:
                 self.score.remark(bar.number, "a tie out of the phrase, or to no note, is cut")
-            wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
+            wanted.append(Wanted(onset, length, note, partial(self.score.remark, bar.number)))
         placed_notes = placed(self.instrument, wanted, self.seconds_per_whole)
         struck: dict[tuple[Fraction, str], list[tuple[Note, ScoreNote, Fraction]]] = {}
         seen: set[tuple[Fraction, int]] = set()
@@ -253,9 +254,6 @@ class PhraseMaker:
             return onset
         self.score.remark(bar.number, "onsets or lengths too fine to write, rounded down")
         return onset - note.onset + _coarser(beats) * beat_whole
-
-    def _remarker(self, number: str) -> Callable[[str], None]:
-        return lambda what: self.score.remark(number, what)
 
 
 def _coarser(beats: Fraction) -> Fraction:
