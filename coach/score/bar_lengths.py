@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from fractions import Fraction
+from functools import reduce
 
 from coach.ground.plain import counted
 from coach.score.score import Score, ScoreBar
@@ -98,15 +99,11 @@ def whole_bars(bars: Sequence[tuple[int, ScoreBar]]) -> Iterator[tuple[list[int]
 
     A later piece of a bar that begins the phrase stays a pick-up: it has no piece before it here.
     """
-    together: list[int] = []
-    joined: ScoreBar | None = None
+    pieces: list[list[tuple[int, ScoreBar]]] = []
     for index, bar in bars:
-        if joined is not None and together and bar.continues and index == together[-1] + 1:
-            joined = joined.with_rest(bar)
-            together = [*together, index]
-            continue
-        if joined is not None:
-            yield together, joined
-        together, joined = [index], bar
-    if joined is not None:
-        yield together, joined
+        if pieces and bar.continues and index == pieces[-1][-1][0] + 1:
+            pieces[-1].append((index, bar))
+        else:
+            pieces.append([(index, bar)])
+    for together in pieces:
+        yield [index for index, _ in together], reduce(ScoreBar.with_rest, (bar for _, bar in together))

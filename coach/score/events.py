@@ -37,12 +37,12 @@ def _near_key(name: str) -> str:
 
 @frozen
 class EventDraft(Struck):
-    """An event before holds are known."""
+    """An event before holds are known; `onset` and `bar` count from its own bar until that has its place."""
 
-    bar: int
     beat: Fraction
     spot: Spot
     hold_spot: Spot
+    bar: int = 0
 
 
 @frozen
@@ -57,17 +57,6 @@ class Part:
     def spot(self, offset: int) -> Spot:
         """Line and column of a place in it."""
         return self.locate.spot(self.base + offset)
-
-
-@dataclass
-class BarDraft:
-    """A bar before its events are read."""
-
-    bar: Bar
-    start: Fraction
-    """In whole notes from the phrase's start."""
-    number: int
-    """Its place in its phrase, from 0."""
 
 
 @dataclass
@@ -95,17 +84,17 @@ class EventReader:
     missing_strings: set[str] = field(default_factory=set)
     """What was told to be no string of the instrument."""
 
-    def layer_events(self, bar: Mapping, where: str, draft: BarDraft) -> list[EventDraft]:
+    def layer_events(self, node: Mapping, where: str, bar: Bar) -> list[EventDraft]:
         """The events of all layers of a bar; faults go to the report."""
         drafts: list[EventDraft] = []
-        names = {key.text for key, _ in bar.pairs if key.text not in BAR}
+        names = {key.text for key, _ in node.pairs if key.text not in BAR}
         if len(names) > MAX_LAYERS:
-            self.report.error(bar, f"{len(names)} layers in one bar; at most {MAX_LAYERS}", "", where)
+            self.report.error(node, f"{len(names)} layers in one bar; at most {MAX_LAYERS}", "", where)
             return []
-        for key, node in bar.pairs:
+        for key, value in node.pairs:
             if key.text in BAR:
                 continue
-            if fault := self._name_fault(key.text, node):
+            if fault := self._name_fault(key.text, value):
                 self.report.error(key, *fault, where)
                 continue
             layer = self.layers.setdefault(key.text, SeenLayer(Spot(key.line, key.column)))
@@ -113,13 +102,15 @@ class EventReader:
             layer.mates |= names
             place = f"{where}.{key.text}"
             before = len(drafts)
-            for piece in node.items if isinstance(node, Sequence) else (node,):
+            for piece in value.items if isinstance(value, Sequence) else (value,):
                 scalar = scalar_of(piece, "events belong", "1 E:0, 3 A:0", place, self.report)
                 if scalar is not None:
-                    drafts.extend(self.text_events(scalar, key, place, draft))
+                    drafts.extend(self.text_events(scalar, key, place, bar))
             self.check_order(drafts[before:], place)
         if len(drafts) > MAX_EVENTS_IN_BAR:
-            self.report.error(bar, f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}", "", where)
+            self.report.error(
+                node, f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}", "", where
+            )
             return []
         self.check_collisions(drafts, where)
         return drafts
@@ -137,7 +128,7 @@ class EventReader:
             return f"`{name}` belongs in the phrase, not in a bar", "check the indentation"
         return None
 
-    def text_events(self, node: Scalar, key: Scalar, where: str, draft: BarDraft) -> list[EventDraft]:
+    def text_events(self, node: Scalar, key: Scalar, where: str, bar: Bar) -> list[EventDraft]:
         if not node.text.strip():
             self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
             return []
@@ -149,7 +140,7 @@ class EventReader:
         events, faults = read_events(node.text)
         for fault in faults:
             self.fault(fault, whole)
-        bar, drafts = draft.bar, []
+        drafts = []
         for base, event in events:
             part = replace(whole, base=base)
             notes = self.event_notes(event, part)
@@ -158,12 +149,10 @@ class EventReader:
                 self.report.error(spot, *wrong, where)
             if wrong or len(notes) < len(event.notes):
                 continue
-            onset = draft.start + bar.into(event.beat)
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
             hold_spot = part.spot(event.hold_offset) if hold is not None else spot
-            drafts.append(
-                EventDraft(key.text, onset, tuple(notes), hold, draft.number, event.beat, spot, hold_spot)
-            )
+            onset, struck = bar.into(event.beat), tuple(notes)
+            drafts.append(EventDraft(key.text, onset, struck, hold, event.beat, spot, hold_spot))
         return drafts
 
     def event_notes(self, event: WrittenEvent, part: Part) -> list[Note]:

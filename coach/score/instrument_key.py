@@ -205,18 +205,11 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
             "reverse the list",
             f"{where}.strings",
         )
+    given = {"scale_mm": usual_scale_mm(notes), **block.values}
+    del given["strings"]
+    stiffness_b = given.pop("stiffness", 0.0)
     try:
-        return Instrument.of(
-            notes,
-            block.get("scale_mm", usual_scale_mm(notes)),
-            block.get("a4_hz", A4_HZ),
-            block.get("name", ""),
-            block.get("stiffness", (0.0,)),
-            block.get("fretted", True),
-            block.get("set_back_mm"),
-            block.get("capo", 0),
-            block.get("measured_cents") or (),
-        )
+        return Instrument.of(notes, stiffness_b=stiffness_b, **given)
     except ValueError as error:
         report.error(block.spot("strings"), *parted(error), f"{where}.strings")
         return None

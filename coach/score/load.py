@@ -122,14 +122,11 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
         tempo=tempo,
         phrases=tuple(phrases),
         order=order,
-        about=head.get("about", ""),
         click=click_of(head.get("click")),
         count_in_bars=head.get("count_in", 1),
         assignment=assignment,
-        composer=head.get("composer", ""),
-        tags=head.get("tags", ()),
-        grade=head.get("grade"),
         path=where,
+        **{name: head.values[name] for name in ("about", "composer", "tags", "grade") if name in head.values},
     )
 
 

@@ -15,7 +15,7 @@ from coach.music.drill import Bar, Event, Phrase, counted_on
 from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.beats import read_beats, write_beats
-from coach.score.events import BarDraft, EventDraft, EventReader
+from coach.score.events import EventDraft, EventReader
 from coach.score.holds import default_holds
 from coach.score.ids import phrase_id
 from coach.score.keys import BAR, PHRASE
@@ -36,7 +36,7 @@ class _FullError(Exception):
 class PhraseDraft:
     """The bars of one phrase, as far as they are read."""
 
-    where: str
+    index: int
     meter: Meter
     key: Key | None = None
     ratio: Fraction = Fraction(1)
@@ -46,17 +46,18 @@ class PhraseDraft:
     events: list[EventDraft] = field(default_factory=list)
     layers: dict[str, None] = field(default_factory=dict)
 
+    @property
+    def where(self) -> str:
+        return f"phrases[{self.index}]"
+
     def add(self, bar: Bar, events: list[EventDraft], times: int) -> None:
         """Write a bar out so many times."""
-        whole = bar.whole
-        self.events.extend(events)
-        for copy in range(1, times):
+        for _ in range(times):
             self.events.extend(
-                replace(event, bar=len(self.bars) + copy, onset=event.onset + copy * whole)
-                for event in events
+                replace(event, bar=len(self.bars), onset=self.start + event.onset) for event in events
             )
-        self.bars += [bar] * times
-        self.start += times * whole
+            self.bars.append(bar)
+            self.start += bar.whole
         for event in events:
             self.layers.setdefault(event.layer)
 
@@ -82,7 +83,7 @@ class PhraseReader:
         for index, (block, own_id) in enumerate(self.heads(node)):
             if block is not None:
                 own_meter = block.get("meter") or meter or Meter.of(4, 4)
-                phrase = self.phrase(block, index, PhraseDraft(f"phrases[{index}]", own_meter, key), own_id)
+                phrase = self.phrase(block, PhraseDraft(index, own_meter, key), own_id)
                 phrases.append(replace(phrase, first_bar=_first_bar(block, phrase, phrases)))
         return phrases
 
@@ -116,9 +117,9 @@ class PhraseReader:
             lines.setdefault(given, block.node.line)
         return set(lines)
 
-    def phrase(self, block: Values, index: int, draft: PhraseDraft, own_id: str) -> Phrase:
+    def phrase(self, block: Values, draft: PhraseDraft, own_id: str) -> Phrase:
         before = len(self.report.problems)
-        bars = self.bars(block.get("bars"), draft, index)
+        bars = self.bars(block.get("bars"), draft)
         if self.resolver and block.get("bars") and not draft.layers and len(self.report.problems) == before:
             message = "this phrase has no event to play"
             self.report.error(block.node, message, f"as in `{_A_BAR}`", draft.where)
@@ -126,7 +127,7 @@ class PhraseReader:
             own_id, block.get("name") or own_id, tuple(bars), tuple(draft.layers), block.get("cue", "")
         )
 
-    def bars(self, node: Node | None, draft: PhraseDraft, phrase: int) -> list[Bar]:
+    def bars(self, node: Node | None, draft: PhraseDraft) -> list[Bar]:
         """The bars of a phrase; none where the drill grows too large with them."""
         items = items_of(node, "the list of bars", _A_BAR, f"{draft.where}.bars", self.report)
         try:
@@ -140,7 +141,7 @@ class PhraseReader:
         except _FullError:
             draft.layers.clear()
             return []
-        return self.finished(draft.bars, draft.events, list(draft.layers), phrase, draft.start)
+        return self.finished(draft)
 
     def bar(self, item: Mapping, place: str, draft: PhraseDraft, edge: tuple[bool, bool]) -> None:
         """Read one bar into the draft; _FullError where it is one too many.
@@ -169,7 +170,7 @@ class PhraseReader:
             draft.key,
             length < draft.meter.beats and row.get("ends_after") is not None,
         )
-        events = self.events.layer_events(item, place, BarDraft(bar, draft.start, len(draft.bars)))
+        events = self.events.layer_events(item, place, bar)
         self.notes_read += times * sum(len(event.notes) for event in events)
         self.beats_read += times * length
         for count, most, what in (
@@ -209,30 +210,23 @@ class PhraseReader:
             return length
         return whole
 
-    def finished(
-        self, bars: list[Bar], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction
-    ) -> list[Bar]:
+    def finished(self, draft: PhraseDraft) -> list[Bar]:
+        layers = list(draft.layers)
         # Exact fractions compare slowly, and two onsets differ by far more than rounding.
-        drafts.sort(key=lambda event: (float(event.onset), layers.index(event.layer)))
-        inside: list[list[Event]] = [[] for _ in bars]
-        for event, hold in zip(drafts, default_holds(drafts, end), strict=True):
-            bar = bars[event.bar]
+        drafts = sorted(draft.events, key=lambda event: (float(event.onset), layers.index(event.layer)))
+        inside: list[list[Event]] = [[] for _ in draft.bars]
+        for event, hold in zip(drafts, default_holds(drafts, draft.start), strict=True):
+            bar = draft.bars[event.bar]
             if event.hold is not None and hold < event.hold:
                 over = (event.hold - hold) / bar.meter.beat_whole
-                one_or_more = "beat" if over <= 1 else "beats"
-                self.report.warn(
-                    event.hold_spot,
-                    f"this hold runs past the end of the phrase: {write_beats(over)} {one_or_more} too long",
-                    f"write `for {write_beats(hold / bar.meter.beat_whole)}`",
-                    f"phrases[{phrase}]",
-                )
-            self.reading.events[phrase, event.bar, event.layer, event.beat] = event.spot
-            inside[event.bar].append(
-                Event(
-                    event.layer, event.beat, hold / bar.meter.beat_whole, event.notes, event.hold is not None
-                )
-            )
-        return [replace(bar, events=tuple(events)) for bar, events in zip(bars, inside, strict=True)]
+                too_long = f"{write_beats(over)} {'beat' if over <= 1 else 'beats'} too long"
+                message = f"this hold runs past the end of the phrase: {too_long}"
+                guess = f"write `for {write_beats(hold / bar.meter.beat_whole)}`"
+                self.report.warn(event.hold_spot, message, guess, draft.where)
+            self.reading.events[draft.index, event.bar, event.layer, event.beat] = event.spot
+            beats, written = hold / bar.meter.beat_whole, event.hold is not None
+            inside[event.bar].append(Event(event.layer, event.beat, beats, event.notes, written))
+        return [replace(bar, events=tuple(events)) for bar, events in zip(draft.bars, inside, strict=True)]
 
 
 def _first_bar(block: Values, phrase: Phrase, before: list[Phrase]) -> int:

@@ -167,21 +167,22 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[StruckNote]:
     for start, bar in bars:
         for note in sorted(bar.notes, key=lambda note: (note.onset, not note.tie_stop)):
             onset = start + note.onset
-            at = waiting.get((note.midi, onset)) if note.tie_stop else None
-            if at:
-                same = next((i for i in at if joined_notes[i][2].voice == note.voice), at[0])
-                at.remove(same)
-                first_onset, first_bar, first, _ = joined_notes[same]
+            open_ties = waiting.get((note.midi, onset)) if note.tie_stop else None
+            if open_ties:
+                own = (at for at in open_ties if joined_notes[at].note.voice == note.voice)
+                at = next(own, open_ties[0])
+                open_ties.remove(at)
+                before = joined_notes[at]
+                first = before.note
                 rings = first.rings or note.rings
                 joined = replace(first, length=first.length + note.length, rings=rings)
                 complete = not (note.tie_start or first.tie_stop)
-                joined_notes[same] = StruckNote(first_onset, first_bar, joined, complete)
-                if note.tie_start:
-                    waiting.setdefault((note.midi, onset + note.length), []).append(same)
-                continue
-            joined_notes.append(StruckNote(onset, bar, note, not (note.tie_start or note.tie_stop)))
+                joined_notes[at] = before._replace(note=joined, complete=complete)
+            else:
+                at = len(joined_notes)
+                joined_notes.append(StruckNote(onset, bar, note, not (note.tie_start or note.tie_stop)))
             if note.tie_start:
-                waiting.setdefault((note.midi, onset + note.length), []).append(len(joined_notes) - 1)
+                waiting.setdefault((note.midi, onset + note.length), []).append(at)
     return joined_notes
 
 

@@ -47,11 +47,8 @@ def mark_harmonics(score: Score, choices: Choices, where: str) -> None:
             note.harmonic = True
     if not any_marked:
         highest = max((note.midi for note in score.notes), default=0)
-        raise CoachError(
-            f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}",
-            where,
-            guess="--harmonics takes the sounding pitch",
-        )
+        message = f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}"
+        raise CoachError(message, where, guess="--harmonics takes the sounding pitch")
 
 
 def keep_silent(score: Score, instrument: Instrument) -> None:
@@ -60,11 +57,8 @@ def keep_silent(score: Score, instrument: Instrument) -> None:
         for note in bar.notes:
             if note.by_option and not in_tune(instrument, note):
                 note.by_option = note.harmonic = False
-                score.remark(
-                    bar.number,
-                    f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents; "
-                    "written as a stopped note",
-                )
+                silent = f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents"
+                score.remark(bar.number, f"{silent}; written as a stopped note")
 
 
 def _chosen_voice(score: Score, wanted: str, where: str) -> str:
@@ -75,13 +69,11 @@ def _chosen_voice(score: Score, wanted: str, where: str) -> str:
     )
     named = [score.layer_names.get(voice) or f"voice {voice}" for voice in voices]
     index = index_named(wanted, [(name,) for name in named])
-    if index is not None:
-        return voices[index]
-    raise CoachError(
-        f"'{plain_text(wanted, 80)}' is not a note, a voice or a track; there are {numbered(named)}",
-        where,
-        guess="--harmonics",
-    )
+    if index is None:
+        shown = plain_text(wanted, 80)
+        message = f"'{shown}' is not a note, a voice or a track; there are {numbered(named)}"
+        raise CoachError(message, where, guess="--harmonics")
+    return voices[index]
 
 
 def instrument_of(score: Score) -> Instrument:
@@ -114,11 +106,8 @@ def _shifted(strings: list[int], notes: Iterable[ScoreNote]) -> list[int]:
         if not note.harmonic and note.fret is not None and note.string and note.string <= len(strings)
     )
     shift, count = shifts.most_common(1)[0] if shifts else (0, 0)
-    return (
-        [midi + shift for midi in strings]
-        if shift % 12 == 0 and 2 * count > sum(shifts.values())
-        else strings
-    )
+    sure = shift % 12 == 0 and 2 * count > sum(shifts.values())
+    return [midi + shift for midi in strings] if sure else strings
 
 
 def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
@@ -130,9 +119,8 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
     voices = {note.voice for note in notes}
     some, every = any(note.harmonic for note in notes), all(note.harmonic for note in notes)
     unnamed = not any(_is_layer(score.layer_names.get(voice, "")) for voice in voices)
-    split = choices.split or (
-        "harmonics" if len(voices) == 1 and unnamed and some and not every else "voices"
-    )
+    mixed = len(voices) == 1 and unnamed and some and not every
+    split = choices.split or ("harmonics" if mixed else "voices")
     if split == "harmonics":
         return lambda note: "harmonics" if note.harmonic else "bass"
     limit = pitch_of(split)
