@@ -241,11 +241,11 @@ def _phrase(
     first: int, stop: int, wanted: Sequence[float], least: Sequence[float], room: float, clef: float
 ) -> list[Bars]:
     """A phrase's bars on as few lines as they want."""
-    for count in range(1, stop - first):
+    for count in range(1, stop - first + 1):
         lines = list(_even(first, stop, wanted, least, count, clef))
         if all(line.wanted <= room for line in lines):
-            return lines
-    return list(_even(first, stop, wanted, least, stop - first, clef))
+            break
+    return lines
 
 
 def _even(

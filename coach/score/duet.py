@@ -248,17 +248,9 @@ def _together(over: ScoreBar, under: ScoreBar, high: _Pick, low: _Pick) -> Score
     """A bar with the notes of both lines; what the bars say beside them is the melody's, else the bass's."""
     notes = [replace(note, voice=MELODY) for note in over.notes if high(note)]
     notes += [replace(note, voice=BASS) for note in under.notes if low(note)]
-    return replace(
-        over,
-        notes=notes,
-        length=max(over.length, under.length),
-        starts_section=over.starts_section or under.starts_section,
-        ends_section=over.ends_section or under.ends_section,
-        cue=over.cue or under.cue,
-        dynamics=over.dynamics or under.dynamics,
-        tempos=over.tempos or under.tempos,
-        refusal=over.refusal or under.refusal,
-    )
+    marks = ("starts_section", "ends_section", "cue", "dynamics", "tempos", "refusal")
+    either = {name: getattr(over, name) or getattr(under, name) for name in marks}
+    return replace(over, notes=notes, length=max(over.length, under.length), **either)
 
 
 _Pick = Callable[[ScoreNote], bool]

@@ -84,16 +84,9 @@ def _near(instrument: Instrument, string: int, node: Node, note: ScoreNote) -> b
 
 
 def _note(note: ScoreNote, string: int, fret: int | None, node: Node | None = None) -> Note:
-    return Note(
-        string,
-        fret,
-        node,
-        "" if node else str(fret),
-        note.droppable,
-        fretting_finger=note.fretting_finger,
-        plucking_finger=note.plucking_finger,
-        plucking_hand_touch=note.touched_by_plucking_hand and node is not None,
-    )
+    written, touched = "" if node else str(fret), note.touched_by_plucking_hand and node is not None
+    fingers = note.fretting_finger, note.plucking_finger
+    return Note(string, fret, node, written, note.droppable, "", *fingers, touched)
 
 
 def _given(instrument: Instrument, item: Wanted) -> Note | None:

@@ -83,35 +83,31 @@ def _measured(instrument: Instrument) -> tuple[float, ...] | None:
     return known if len(known) == len(heard) else None
 
 
+def _each_string(kind: Kind[Any], example: str, name: str, one_alone: bool = True) -> Items:
+    """A list of one for each string, where one alone may stand for all."""
+    return Items(kind, STRINGS_RANGE[1], example, 1, name, one_alone)
+
+
 INSTRUMENT: dict[str, Row] = {
     "strings": Row(
-        Items(OpenNote(), STRINGS_RANGE[1], _STRINGS, STRINGS_RANGE[0], "strings"),
+        _each_string(OpenNote(), _STRINGS, "strings", one_alone=False),
         "Open notes with their octaves, highest string first, as in tab.",
         required=True,
         also_called=("tuning",),
     ),
     "scale_mm": Row(
-        Items(
-            Length(*SCALE_MM_RANGE, "mm"),
-            STRINGS_RANGE[1],
-            "[838, 851, 864, 876]",
-            1,
-            "lengths",
-            one_alone=True,
-        ),
+        _each_string(Length(*SCALE_MM_RANGE, "mm"), "[838, 851, 864, 876]", "lengths"),
         "The scale, twice the distance from nut to fret wire 12, in mm or as 34in; one for each string if frets fan.",
         also_called=("scale",),
     ),
     "set_back_mm": Row(
-        Items(
-            Length(*SET_BACK_MM_RANGE, "mm"), STRINGS_RANGE[1], "[2, 2.5, 3, 4]", 1, "lengths", one_alone=True
-        ),
+        _each_string(Length(*SET_BACK_MM_RANGE, "mm"), "[2, 2.5, 3, 4]", "lengths"),
         "Set-back of the saddles behind the scale: one for all, or one for each string.",
     ),
     "name": Row(Id(), "A short name; the history of nodes is separate for each name.", default=""),
     "a4_hz": Row(Number(*A4_HZ_RANGE, "Hz"), "Frequency of A4 in Hz, 440 if left out.", default=A4_HZ),
     "stiffness": Row(
-        Items(Number(*STIFFNESS_RANGE), STRINGS_RANGE[1], "[0.0003, 0.0004]", 1, "numbers", one_alone=True),
+        _each_string(Number(*STIFFNESS_RANGE), "[0.0003, 0.0004]", "numbers"),
         "Stiffness B of the strings: one number, or one for each string.",
         default=(0.0,),
     ),
@@ -121,7 +117,7 @@ OWN_INSTRUMENT: dict[str, Row] = {
     **INSTRUMENT,
     "capo": Row(Whole(*CAPO_RANGE, "frets"), "The fret of the capo.", default=0),
     "measured_cents": Row(
-        Items(Number(*MEASURED_CENTS_RANGE, "cents"), STRINGS_RANGE[1], "[0.4, -1.2, 0, 2]", 1, "numbers"),
+        _each_string(Number(*MEASURED_CENTS_RANGE, "cents"), "[0.4, -1.2, 0, 2]", "numbers", one_alone=False),
         "How far each open string was from its pitch when `coach tune --listen` last heard it.",
     ),
 }

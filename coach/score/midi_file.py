@@ -115,15 +115,9 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
             says = note.harmonic and (stated is not None or abs(beside_cents) > BENT_CENTS)
             onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents, "onset")
             length = Fraction(note.stop, file.ticks_per_beat) - onset
+            beside = beside_cents if says else None
             contents.notes.append(
-                ScoreNote(
-                    onset,
-                    length,
-                    midi,
-                    note.voice,
-                    harmonic=note.harmonic,
-                    beside_cents=beside_cents if says else None,
-                )
+                ScoreNote(onset, length, midi, note.voice, harmonic=note.harmonic, beside_cents=beside)
             )
     _end_notes(contents, exactly=stated is not None)
     return contents

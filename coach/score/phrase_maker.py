@@ -149,16 +149,10 @@ class PhraseMaker:
         pickup = is_first and (source.pickup or source.continues)
         meter, length = self._shape(source, pickup or is_last)
         beats = length / meter.beat_whole
+        words = plain_text(source.cue), plain_text(source.dynamics)
+        ratios = self.ratios[indices[0]][0], self.ratios[indices[-1]][1]
         return Bar(
-            meter,
-            beats,
-            (),
-            plain_text(source.cue),
-            plain_text(source.dynamics),
-            self.ratios[indices[0]][0],
-            self.ratios[indices[-1]][1],
-            self.keys[indices[0]],
-            not pickup and beats < meter.beats,
+            meter, beats, (), *words, *ratios, self.keys[indices[0]], not pickup and beats < meter.beats
         )
 
     def _event(self, chord: Chord, default: Fraction, reused: Fraction, span: Span) -> Event:

@@ -151,25 +151,16 @@ class PhraseReader:
         row = read_rows(item, BAR, place, self.report)
         draft.meter = row.get("meter", draft.meter)
         draft.key = row.get("key", draft.key)
-        ratios = row.get("tempo", (draft.ratio, draft.ratio))
-        draft.ratio = ratios[1]
+        start_ratio, draft.ratio = row.get("tempo", (draft.ratio, draft.ratio))
         times = row.get("times", 1)
         length = self.length(row, place, draft.meter, edge)
         self.bars_read += times
         if self.bars_read > MAX_BARS:
             message = f"this is bar {self.bars_read}; a drill has at most {MAX_BARS} bars"
             self.full(item, message, "", place)
-        bar = Bar(
-            draft.meter,
-            length,
-            (),
-            row.get("cue", ""),
-            row.get("dynamics", ""),
-            ratios[0],
-            ratios[1],
-            draft.key,
-            length < draft.meter.beats and row.get("ends_after") is not None,
-        )
+        words = row.get("cue", ""), row.get("dynamics", "")
+        early = length < draft.meter.beats and row.get("ends_after") is not None
+        bar = Bar(draft.meter, length, (), *words, start_ratio, draft.ratio, draft.key, early)
         events = self.events.layer_events(item, place, bar)
         self.notes_read += times * sum(len(event.notes) for event in events)
         self.beats_read += times * length
