@@ -14,7 +14,7 @@ from coach.music.passages import passage_of
 from coach.music.playability import check_playability
 from coach.score.arrange import arranged
 from coach.score.foreign import read_score
-from coach.score.load import read_drill
+from coach.score.load import load_drill, read_drill
 from coach.score.musicxml_out import musicxml_text
 from coach.score.strands import Choices
 from coach.score.tab import text_tab
@@ -24,6 +24,7 @@ from coach.strings.instrument import Instrument
 from coach.strings.node import Node, nodes_written, touch_label
 from coach.words.names import place_name
 
+DRILLS = Path(__file__).parents[1] / "drills"
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 864)
 HEAD = """drill: 1
 title: Stopped and Touched
@@ -195,3 +196,12 @@ def test_tab_explains_its_sign_where_it_stands() -> None:
 def test_a_session_places_it_by_stop_and_node() -> None:
     passage = passage_of(drill_of("1 A:5<17>(touch), 3 A:<12>"), whole_piece(drill_of("1 A:5")))
     assert [event.place for event in passage.events] == ["A1@5|1/2", "A1|1/2"]
+
+
+def test_beside_an_artificial_harmonic_the_search_still_places_the_others(tmp_path: Path) -> None:
+    """Cut in two, the drill has an artificial harmonic tied over a phrase's edge, whose rest is a plain harmonic."""
+    file = tmp_path / "lantern.musicxml"
+    file.write_text(musicxml_text(load_drill(DRILLS / "lantern-on-the-weir.yaml"), 60))
+    _, text = arranged(read_score(file), Choices(split="harmonics", every=2), "x")
+    assert "harmonics: 1 E:<8.8> for 1, 2 D:7<19>(3)" in text
+    assert "no free string" not in text
