@@ -16,9 +16,8 @@ import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from enum import Enum
-from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -59,7 +58,7 @@ class Kept:
         value = read(path)
         if mark and mark == _mark(path) and time.time() - mark[0] / 1e9 > SETTLED_S:
             self._values.pop(name, None)
-            self._values[name] = mark, _written(value)
+            self._values[name] = mark, pickle.dumps(value, 5)
             self._changed = True
         return value
 
@@ -102,23 +101,6 @@ def _load(file: Path, stamp: str) -> dict[str, tuple[tuple[int, ...], bytes]]:
         if of == stamp:
             return dict(values)
     return {}
-
-
-def _written(value: object) -> bytes:
-    out = io.BytesIO()
-    _Writer(out, 5).dump(value)
-    return out.getvalue()
-
-
-class _Writer(pickle.Pickler):
-    """Writes a value as its class and its fields, which is what makes it again."""
-
-    def reducer_override(self, value: Any) -> Any:
-        if isinstance(value, Fraction):
-            return Fraction, (value.numerator, value.denominator)
-        if is_dataclass(value) and not isinstance(value, type) and not hasattr(value, "__dict__"):
-            return type(value), tuple(getattr(value, each.name) for each in fields(value))
-        return NotImplemented
 
 
 class _Reader(pickle.Unpickler):

@@ -49,6 +49,7 @@ def _made(cls: type[T], more: dict[str, Any]) -> type[T]:
         "__eq__": same,
         "__hash__": lambda self: hash(content(self)),
         "__repr__": _repr,
+        **({"__reduce__": _reduce} if slots else {}),
         **more,
     }
     for name, method in methods.items():
@@ -95,6 +96,11 @@ def _init_of(cls: Any, slots: bool) -> Any:
 def _repr(self: Any) -> str:
     shown = (f"{each.name}={getattr(self, each.name)!r}" for each in fields(self) if each.repr)
     return f"{self.__class__.__qualname__}({', '.join(shown)})"
+
+
+def _reduce(self: Any) -> tuple[Any, ...]:
+    """To a pickle or a copy a value is its class and its fields."""
+    return self.__class__, tuple(getattr(self, each.name) for each in fields(self))
 
 
 def _refuse(self: Any, name: str, value: object = None) -> NoReturn:
