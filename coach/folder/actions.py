@@ -234,10 +234,7 @@ class Keymap:
 
     def action(self, action_id: str) -> Action:
         """The action with this id; KeyError where there is none."""
-        for action in self.actions:
-            if action.id == action_id:
-                return action
-        raise KeyError(action_id)
+        return {action.id: action for action in self.actions}[action_id]
 
     def in_scope(self, scope: str) -> tuple[Action, ...]:
         """All actions of a phase or screen, those of the hint line first."""
@@ -246,10 +243,8 @@ class Keymap:
 
     def meaning(self, key: str, scope: str) -> Action | None:
         """What a key does in a phase or screen."""
-        for action in self.actions:
-            if scope in action.scopes and key in action.keys:
-                return action
-        return None
+        meant = (action for action in self.actions if scope in action.scopes and key in action.keys)
+        return next(meant, None)
 
     def hints(self, scope: str) -> tuple[tuple[str, str, str], ...]:
         """The hint line of a scope: (key as shown, label, action id), the most important first."""

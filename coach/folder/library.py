@@ -45,10 +45,7 @@ class Library:
 
     def drill(self, drill_id: str) -> Drill:
         """The drill with this id; KeyError where there is none."""
-        for drill in self.drills:
-            if drill.id == drill_id:
-                return drill
-        raise KeyError(drill_id)
+        return {drill.id: drill for drill in self.drills}[drill_id]
 
     def on_own(self, own: Sequence[Instrument]) -> Library:
         """The same drills as they lie on the player's own instruments."""

@@ -63,7 +63,7 @@ class Log:
         """Every word of this run, in order."""
         self._pen = pen
         self._on_trial = False
-        self._player: Player | None = None
+        self.player_or_none: Player | None = None
         self._states = States(self.book, cache)
         self._unnamed: Named | None = None
         """The name of a new player, until the first word is written."""
@@ -94,7 +94,7 @@ class Log:
         """The same log for the same player, whose words are kept in memory only (`sent`)."""
         log = Log(self.folder, None)
         log._on_trial = True
-        log._player, log._unnamed = self._player, self._unnamed
+        log.player_or_none, log._unnamed = self.player_or_none, self._unnamed
         return log
 
     def __enter__(self) -> Self:
@@ -127,13 +127,9 @@ class Log:
     @property
     def player(self) -> Player:
         """The player whose log this is; CoachError where a read-only log has none yet."""
-        if self._player is None:
+        if self.player_or_none is None:
             raise CoachError("nobody has practised here yet", str(self.folder), guess="begin with `coach`")
-        return self._player
-
-    @property
-    def player_or_none(self) -> Player | None:
-        return self._player
+        return self.player_or_none
 
     def players(self) -> list[Player]:
         """Everybody in this folder, by name."""
@@ -142,12 +138,12 @@ class Log:
     def choose_player(self, name: str, now_ms: int, create: bool = True) -> None:
         """Turn to a player by name or by the last letters of an id; see `open`."""
         known = self.players()
-        self._player, self._unnamed = chosen_player(known, name), None
-        if self._player is None and create:
+        self.player_or_none, self._unnamed = chosen_player(known, name), None
+        if self.player_or_none is None and create:
             player_id = new_id(now_ms, os.urandom(10))
             self._unnamed = Named(player_id, player_id, now_ms, checked_name(name or DEFAULT_NAME))
-            self._player = Player(player_id, self._unnamed.name, (player_id,))
-        elif self._player is None and name and known:
+            self.player_or_none = Player(player_id, self._unnamed.name, (player_id,))
+        elif self.player_or_none is None and name and known:
             raise UsageError(
                 f"nobody called {name!r} has practised here",
                 "--player",
@@ -168,8 +164,10 @@ class Log:
         """Take in what other machines and programs have added since, and whatever else has changed."""
         if not self.book.refresh():
             self._states = States(self.book, self._states.folder)
-        if self._player is not None:
-            self._player = self.book.person(self._player.id) if self._unnamed is None else self._player
+        if self.player_or_none is not None:
+            self.player_or_none = (
+                self.book.person(self.player_or_none.id) if self._unnamed is None else self.player_or_none
+            )
 
     # Writing
 

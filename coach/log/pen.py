@@ -17,7 +17,7 @@ from pathlib import Path
 from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen, mutable
 from coach.ground.own_files import make_own_folder, stamp_of
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.problem import CoachError, reason_of
 from coach.log.disk import all_of, append, opened_for_append, same_file
 from coach.log.lines import lines_in
 
@@ -91,7 +91,8 @@ class Pen:
                     if same_file(path, descriptor):
                         return written
         except OSError as error:
-            raise CoachError(_problem(error, path)) from error
+            guess = "is there room, and may you write here?"
+            raise CoachError(f"can't be written: {reason_of(error)}", str(path), guess) from error
         raise CoachError("another program keeps replacing it", str(path))
 
 
@@ -106,7 +107,8 @@ def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence
     pieces = [*dict.fromkeys(lacking), *lines]
     data = b"".join(pieces)
     if data:
-        if size and _at(descriptor, size - 1, 1) != b"\n":
+        os.lseek(descriptor, max(size - 1, 0), os.SEEK_SET)
+        if size and os.read(descriptor, 1) != b"\n":
             data = b"\n" + data  # What was torn off stays a line of its own.
         append(descriptor, data)
         if not size:
@@ -116,14 +118,3 @@ def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence
     # Where nothing can be locked, another program's line may have come between.
     page.stamp = stamp_of(after) if after.st_size == size + len(data) else ()
     return Written(page.path, size, data, before, page.stamp)
-
-
-def _at(descriptor: int, start: int, length: int) -> bytes:
-    os.lseek(descriptor, start, os.SEEK_SET)
-    return os.read(descriptor, length)
-
-
-def _problem(error: OSError, path: Path) -> Problem:
-    return Problem(
-        f"can't be written: {reason_of(error)}", str(path), guess="is there room, and may you write here?"
-    )

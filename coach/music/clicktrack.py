@@ -50,24 +50,38 @@ class ClickAt:
 class ByBar(Sequence[T]):
     """What falls in a repetition in order of time, each worked out when it is asked for.
 
-    A long passage has thousands of clicks, and a repetition starts with the first. Bar -1 is the count-in. `places`
-    gives what falls in a bar and costs little; `moment` makes one of it with its exact time.
+    A long passage has thousands of clicks, and a repetition starts with the first. Bar -1 is the count-in. `places_in`
+    says what falls in a bar and costs little: how many tempo beats after the bar's start, and what it is; of the
+    count-in, after the passage's start. `made` gets that with its exact time and its bar.
     """
 
     def __init__(
-        self, bars: int, places: Callable[[int], Sequence[Any]], moment: Callable[[int, Any], T]
+        self,
+        passage: Passage,
+        tempo_bpm: int,
+        places_in: Callable[[int], Sequence[tuple[Fraction, Any]]],
+        made: Callable[[Fraction, Any, int], T],
     ) -> None:
-        self._bars = bars
-        self._places = places
-        self._moment = moment
+        self._passage, self._tempo_bpm = passage, tempo_bpm
+        self._places, self._made = places_in, made
         self._known: dict[int, T] = {}
 
     def each(self, change: Callable[[T], Other]) -> ByBar[Other]:
         """The same with `change` done to each, as it is asked for."""
-        return ByBar(self._bars, self._places, lambda bar, place: change(self._moment(bar, place)))
+        return ByBar(
+            self._passage,
+            self._tempo_bpm,
+            self._places,
+            lambda at_s, what, bar: change(self._made(at_s, what, bar)),
+        )
+
+    def _moment(self, bar: int, place: tuple[Fraction, Any]) -> T:
+        into, what = place
+        onset = into if bar < 0 else self._passage.bars[bar].start + into
+        return self._made(self._passage.tempo.seconds_at(onset, self._tempo_bpm), what, bar)
 
     def __iter__(self) -> Iterator[T]:
-        for bar in range(-1, self._bars):
+        for bar in range(-1, len(self._passage.bars)):
             for place in self._places(bar):
                 yield self._moment(bar, place)
 
@@ -76,7 +90,7 @@ class ByBar(Sequence[T]):
 
     @cached_property
     def _ends(self) -> list[int]:
-        return list(accumulate(len(self._places(bar)) for bar in range(-1, self._bars)))
+        return list(accumulate(len(self._places(bar)) for bar in range(-1, len(self._passage.bars))))
 
     @overload
     def __getitem__(self, index: int) -> T: ...
@@ -121,18 +135,12 @@ def count_in_s(passage: Passage, tempo_bpm: int, bars: int) -> Fraction:
 
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> ByBar[BeatAt]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
-    bars, tempo = passage.bars, passage.tempo
     count_in, beats_in = _count_in(passage, count_in_bars), _by_shape(passage, _beats_in)
 
-    def places(bar: int) -> Sequence[_Counted]:
-        return count_in if bar < 0 else beats_in(bar)
+    def beat(at_s: Fraction, counted: tuple[int, int, bool], bar: int) -> BeatAt:
+        return BeatAt(at_s, *counted, bar)
 
-    def beat(bar: int, place: _Counted) -> BeatAt:
-        into, counted = place
-        onset = into if bar < 0 else bars[bar].start + into
-        return BeatAt(tempo.seconds_at(onset, tempo_bpm), *counted, bar)
-
-    return ByBar(len(bars), places, beat)
+    return ByBar(passage, tempo_bpm, lambda bar: count_in if bar < 0 else beats_in(bar), beat)
 
 
 _Counted = tuple[Fraction, tuple[int, int, bool]]
@@ -172,30 +180,21 @@ def _numbers(meter: Meter) -> dict[int, tuple[int, int, bool]]:
 
 def clicks_of(passage: Passage, tempo_bpm: int, count_in_bars: int, pattern: ClickPattern) -> ByBar[ClickAt]:
     """Every click of a repetition, in order of time. The count-in clicks on every beat whatever the pattern."""
-    bars, tempo = passage.bars, passage.tempo
     count_in: list[_Placed] = [
-        (into, "count-in", accent) for into, (_, _, accent) in _count_in(passage, count_in_bars)
+        (into, ("count-in", accent)) for into, (_, _, accent) in _count_in(passage, count_in_bars)
     ]
-
     clicks_in = _by_shape(passage, lambda bar: _clicks_in(bar, pattern))
 
     def places(bar: int) -> Sequence[_Placed]:
         if bar < 0:
             return count_in
         every = pattern.silent_every
-        if every and bar % every >= every - pattern.silent_bars:
-            return ()
-        return clicks_in(bar)
+        return () if every and bar % every >= every - pattern.silent_bars else clicks_in(bar)
 
-    def click(bar: int, place: _Placed) -> ClickAt:
-        into, kind, accent = place
-        onset = into if bar < 0 else bars[bar].start + into
-        return ClickAt(tempo.seconds_at(onset, tempo_bpm), kind, accent)
-
-    return ByBar(len(bars), places, click)
+    return ByBar(passage, tempo_bpm, places, lambda at_s, click, _: ClickAt(at_s, *click))
 
 
-_Placed = tuple[Fraction, ClickKind, bool]
+_Placed = tuple[Fraction, tuple[ClickKind, bool]]
 """Tempo beats after the bar's start; the click's kind, and whether it has the accent."""
 
 
@@ -217,4 +216,4 @@ def _clicks_in(bar: PassageBar, pattern: ClickPattern) -> tuple[_Placed, ...]:
             parts = pattern.parts(meter, lasts) if pattern.placing == "beat" else 1
             placed.append((into, kind))
             placed += [(into + beat * part / parts, "subdivision") for part in range(1, parts)]
-    return tuple((into, kind, kind == "accent") for into, kind in placed if 0 <= into < bar.length)
+    return tuple((into, (kind, kind == "accent")) for into, kind in placed if 0 <= into < bar.length)

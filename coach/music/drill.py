@@ -315,10 +315,7 @@ class Drill:
 
     def phrase(self, phrase_id: str) -> Phrase:
         """The phrase with this id; KeyError where there is none."""
-        for phrase in self.phrases:
-            if phrase.id == phrase_id:
-                return phrase
-        raise KeyError(phrase_id)
+        return {phrase.id: phrase for phrase in self.phrases}[phrase_id]
 
     def phrase_named(self, text: str) -> Phrase | None:
         """The phrase of this id or name, else one that differs in case or spaces only; None where there is none."""
