@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import logging
 import math
 import signal
 import socket
@@ -18,10 +19,12 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs
 from weakref import WeakKeyDictionary, WeakSet
 
 import textual_serve
 from aiohttp import web
+from aiohttp.http import HttpProcessingError
 
 from coach.ground.digits import whole_number
 from coach.web.doorkeeper import Doorkeeper
@@ -69,6 +72,7 @@ class CoachServer:
         asyncio.run(self._serve())
 
     async def _serve(self) -> None:
+        logging.getLogger("aiohttp.server").addFilter(_not_a_stranger_s)
         runner = web.AppRunner(self._app(), shutdown_timeout=0.25)
         await runner.setup()
         over = asyncio.Event()
@@ -172,7 +176,8 @@ class CoachServer:
         return response
 
     async def _enter(self, request: web.Request) -> web.StreamResponse:
-        return self._let_in(request, str((await request.post()).get("code", "")))
+        form = parse_qs((await request.read()).decode("utf-8", "replace"))
+        return self._let_in(request, form.get("code", [""])[0])
 
     async def _state(self, request: web.Request) -> web.StreamResponse:
         return web.json_response({"session": self._session.state(_page_of(request))}, headers=_SECRET)
@@ -191,6 +196,12 @@ class CoachServer:
         await window.prepare(request)
         await self._session.show(window, width, height, _page_of(request))
         return window
+
+
+def _not_a_stranger_s(record: logging.LogRecord) -> bool:
+    """Whether what the library logs is not about a request that came broken, or broke off."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not isinstance(error, ConnectionError | HttpProcessingError | web.RequestPayloadError)
 
 
 def _page_of(request: web.Request) -> str:

@@ -12,14 +12,15 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Iterator
 from functools import partial
 from pathlib import Path
 
 import pytest
 
-from tests.real.conftest import chromium
+from tests.real.conftest import chromium, end
 from tests.real.test_terminal_real import DRILL, coach, reps_in
+from tests.waiting import LONGEST_S, until, wait_for
 
 aiohttp = pytest.importorskip("aiohttp", reason="needs textual-serve: pip install -e '.[serve]'")
 
@@ -28,8 +29,6 @@ pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="needs a Unix shell"),
 ]
 
-LONGEST_S = 40.0
-LOOK_S = 0.1
 SLOW = DRILL.replace("{start: 200, goal: 240}", "{start: 80, goal: 90}")
 """Three seconds of count-in and three of music: long enough to touch the screen meanwhile on a busy machine."""
 
@@ -48,33 +47,29 @@ class Served:
     """A running server and what its terminal shows."""
 
     def __init__(self, folder: Path, host: str, silent: bool = True) -> None:
-        self.port = free_port()
         (folder / "drills").mkdir(exist_ok=True)
         (folder / "drills" / "quick.yaml").write_text(SLOW)
         (folder / "settings.yaml").write_text("screen: {tour_seen: true}\n")
         self._shown = folder / "serve.txt"
+        command = [coach(), "serve", "quick", "--folder", str(folder), "--host", host]
+        command += ["--silent"] if silent else []
+        self._start(command)
+        while "can't listen" in self.shown:
+            self._start(command)
+
+    def _start(self, command: list[str]) -> None:
+        """Try to serve on a free port, which another program may have taken first."""
+        self.port = free_port()
         with self._shown.open("w") as out:
             self.process = subprocess.Popen(
-                [
-                    coach(),
-                    "serve",
-                    "quick",
-                    "--folder",
-                    str(folder),
-                    *(["--silent"] if silent else []),
-                    "--host",
-                    host,
-                    "--port",
-                    str(self.port),
-                ],
-                stdout=out,
-                stderr=subprocess.STDOUT,
+                [*command, "--port", str(self.port)], stdout=out, stderr=subprocess.STDOUT
             )
-        deadline = time.monotonic() + LONGEST_S
-        while "open http" not in self.shown:
-            if time.monotonic() > deadline or self.process.poll() is not None:
-                pytest.fail(f"the server did not start: {self.shown}")
-            time.sleep(LOOK_S)
+
+        def told() -> bool:
+            return "open http" in self.shown or self.process.poll() is not None
+
+        wait_for(told, "the server to start")
+        assert self.process.poll() is None or "can't listen" in self.shown, self.shown
 
     @property
     def shown(self) -> str:
@@ -90,7 +85,7 @@ class Served:
 
     def close(self) -> None:
         self.process.terminate()
-        self.process.wait(10)
+        self.process.wait(LONGEST_S)
 
 
 @pytest.fixture
@@ -105,14 +100,6 @@ def served_beyond(tmp_path) -> Iterator[Served]:
     server = Served(tmp_path, "0.0.0.0")
     yield server
     server.close()
-
-
-async def until(ready: Callable[[], Awaitable[object]], what: str) -> None:
-    """Look until something is so; fail after a while."""
-    deadline = time.monotonic() + LONGEST_S
-    while not await ready():
-        assert time.monotonic() < deadline, f"waited for {what}"
-        await asyncio.sleep(LOOK_S)
 
 
 LOADED_ANEW = ("context", "navigated")
@@ -205,8 +192,7 @@ async def browser(folder: Path) -> AsyncIterator[Page]:
             async with session.ws_connect(targets[0]["webSocketDebuggerUrl"], max_msg_size=0) as link:
                 yield Page(link)
     finally:
-        process.terminate()
-        process.wait(10)
+        end(process)
 
 
 async def wait_for_reps(folder: Path, count: int) -> None:
@@ -224,6 +210,7 @@ async def test_a_repetition_is_played_and_saved_from_a_browser(served, tmp_path)
         await page.ask("Page.navigate", url=f"{served.url}/?code={served.code}")
         # A screen for a mouse has no keys for fingers, but the page is told of them all the same.
         await page.wait(f"{FIRST_KEY} === 'go'")
+        await page.wait("document.activeElement.classList.contains('xterm-helper-textarea')")
         first = await page.picture(tmp_path / "plan.png")
         await page.press(" ")
         await page.wait(f"{FIRST_KEY} === 'go on'")
@@ -312,6 +299,7 @@ async def tap(page: Page, label: str, *, other_keys: bool = True) -> None:
     seen = [""]
 
     async def steady() -> bool:
+        await asyncio.sleep(0.1)
         seen.append(await page.value(middle))
         return bool(seen[-1]) and seen[-1] == seen[-2]
 
@@ -479,16 +467,21 @@ async def test_a_session_outlives_its_window_and_goes_on_in_the_next_one(served)
         await first.send_str('["stdin", " "]')
         await wait_for_text(first, "tune")
         await first.close()
-        await asyncio.sleep(0.3)
-        async with session.get(f"{served.url}/state?page=none") as answer:
-            assert await answer.json() == {"session": "waiting"}
+
+        async def state() -> str:
+            async with session.get(f"{served.url}/state?page=none") as answer:
+                return (await answer.json())["session"]
+
+        async def waits() -> bool:
+            return await state() == "waiting"
+
+        await until(waits, "the loss of the window")
         second = await session.ws_connect(f"{served.url}/ws?{size}", headers=headers)
         await wait_for_text(second, "tune")  # the same place, drawn whole
         third = await session.ws_connect(f"{served.url}/ws?{size}", headers=headers)
         await wait_for_text(third, "tune")
         await wait_until_closed(second)  # the window before is told
-        async with session.get(f"{served.url}/state?page=none") as answer:
-            assert await answer.json() == {"session": "shown"}
+        assert await state() == "shown"
 
 
 @pytest.mark.alone
@@ -503,31 +496,57 @@ async def test_ctrl_c_ends_the_server_and_its_session_within_two_seconds(served)
         assert "Traceback" not in served.shown
 
 
+HEAD = b"POST /enter HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+BROKEN = {
+    "half": b"Content-Length: 99\r\n\r\ncode=",
+    "parts without a boundary": b"Content-Type: multipart/form-data\r\nContent-Length: 5\r\n\r\nabcde",
+    "a character set that is none": b"Content-Type: text/plain; charset=foo\r\nContent-Length: 6\r\n\r\ncode=A",
+    "bytes that are no text": b"Content-Length: 7\r\n\r\ncode=\xff\xfe",
+    "not compressed": b"Content-Encoding: gzip\r\nContent-Length: 7\r\n\r\ncode=\xff\xfe",
+    "no length of a chunk": b"Transfer-Encoding: chunked\r\n\r\nZZ\r\ncode\r\n",
+}
+
+
+def test_a_request_that_comes_broken_shows_nothing_in_the_terminal(served):
+    before = served.shown
+    for name, rest in BROKEN.items():
+        with socket.create_connection(("127.0.0.1", served.port)) as connection:
+            connection.sendall(HEAD + rest)
+            connection.settimeout(LONGEST_S)
+            assert name == "half" or connection.recv(100).startswith(b"HTTP/1."), name
+    with socket.create_connection(("127.0.0.1", served.port)) as connection:
+        connection.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        assert connection.recv(100).startswith(b"HTTP/1.1 200")
+    assert served.shown == before
+
+
+def is_closed(connection: socket.socket) -> bool:
+    connection.setblocking(False)
+    try:
+        while connection.recv(1 << 16):
+            pass
+    except BlockingIOError:
+        return False
+    except ConnectionError:
+        pass
+    return True
+
+
 async def test_connections_that_stay_without_the_code_are_closed_and_keep_nobody_out(served):
     idle = [socket.create_connection(("127.0.0.1", served.port)) for _ in range(200)]
     head = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
-    body = b"POST /enter HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 99\r\n\r\ncode="
+    form = b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 99\r\n\r\ncode="
+    body = b"POST /enter HTTP/1.1\r\nHost: 127.0.0.1\r\n" + form
     for number, one in enumerate(idle):
         one.sendall((b"", head, head + b"\r\n", body)[number % 4])
     try:
-        await asyncio.sleep(2.5)
-        closed = 0
-        for one in idle:
-            one.setblocking(False)
-            try:
-                while one.recv(1 << 16):
-                    pass
-                closed += 1
-            except BlockingIOError:
-                pass
-            except ConnectionError:
-                closed += 1
+        await until(lambda: sum(map(is_closed, idle)) >= 200 - 32, "all but a few to be closed")
         async with visitor(served, served.code) as session:
             assert await status_of(session, served.url) == 200
-        assert closed >= 200 - 32
     finally:
         for one in idle:
             one.close()
+    assert "Traceback" not in served.shown
 
 
 def test_a_port_in_use_is_told_in_one_line(served, tmp_path):
