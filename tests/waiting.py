@@ -12,6 +12,9 @@ import pytest
 LONGEST_S = 60.0
 """No wait that succeeds is so long, on a machine that is slow and crowded."""
 LOOK_S = 0.02
+SERVER_S = 25.0
+"""What must not wait for a sound server that hangs is over by then: PulseAudio's clients give one up after 30 s (its
+`DEFAULT_TIMEOUT`, from memory)."""
 
 
 def wait_for(ready: Callable[[], object], what: str, longest_s: float = LONGEST_S) -> None:

@@ -23,7 +23,7 @@ from tests.kills_app import DRILL
 from tests.real.conftest import end, need, state_of
 from tests.real.test_midi_real import PRESSER, Ear, press, second_client
 from tests.real.test_terminal_real import Terminal, coach, reps_in
-from tests.waiting import wait_for
+from tests.waiting import SERVER_S, wait_for
 
 pytestmark = pytest.mark.real
 
@@ -255,7 +255,9 @@ def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp
         pulse.process.send_signal(signal.SIGSTOP)
         program = window.program()
         window.press("C-q")
-        wait_for(lambda: state_of(program) in ("", "Z"), "the program to end beside a server that hangs")
+        wait_for(
+            lambda: state_of(program) in ("", "Z"), "the program to end beside a server that hangs", SERVER_S
+        )
         assert [json.loads(line)["faults"] for line in reps_in(folder)] == ["", "2c"]
     finally:
         ear.close()

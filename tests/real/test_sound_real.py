@@ -23,7 +23,7 @@ from coach.music.rhythm import sample_at
 from coach.sound.capture import Capture
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine, open_engine
-from coach.sound.player import SoundState
+from coach.sound.player import SoundState, now_s
 from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike
 from coach.sound.tones import Tone
@@ -31,7 +31,7 @@ from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.units import cents_between
 from tests.real.conftest import RATE, end, recorded
-from tests.waiting import wait_for
+from tests.waiting import LONGEST_S, SERVER_S, wait_for
 
 pytestmark = pytest.mark.real
 
@@ -66,6 +66,15 @@ def sounding_engine() -> Engine:
     seen = engine.calls
     wait_for(lambda: engine.calls > seen + 20, "blocks to flow")
     return engine
+
+
+def goes_on(engine: Engine, seconds: float) -> None:
+    """The position moves as the clock does, however long this takes."""
+    begun_s = now_s()
+    position_s = engine.position_s_at(begun_s)
+    time.sleep(seconds)
+    over_s = now_s()
+    assert engine.position_s_at(over_s) - position_s == pytest.approx(over_s - begun_s, abs=0.1)
 
 
 def start_of(pcm: np.ndarray, heard: np.ndarray) -> int:
@@ -223,19 +232,25 @@ def test_the_latency_is_the_one_that_the_server_itself_reckons_with(pulse):
 
 
 def test_the_monitor_hears_a_click_before_its_position_by_no_more_than_the_sink_s_own_lead(pulse):
-    """A null sink renders, and its monitor hears, up to half of the queue before it would be in the air."""
+    """A null sink renders, and its monitor hears, up to half of the queue before it would be in the air.
+
+    A busy machine reads some clicks late, but none early.
+    """
     engine = sounding_engine()
     command = ["parec", "-d", "desk.monitor", f"--rate={RATE}", "--channels=1", "--format=float32le"]
-    process = subprocess.Popen(
-        [*command, "--latency-msec=5"], env=pulse.environment, stdout=subprocess.PIPE, bufsize=0
-    )
+    process = subprocess.Popen([*command, "--latency-msec=5"], env=pulse.environment, stdout=subprocess.PIPE)
     assert process.stdout is not None
     try:
         process.stdout.read(RATE)
-        engine.play(render_clicks([Strike(1)], RATE, 2 * RATE))
-        while np.abs(np.frombuffer(process.stdout.read(256), dtype="<f4")).max(initial=0.0) < 0.02:
-            pass
-        assert 1.0 - engine.latency_s / 2 - 0.03 < engine.position_s < 1.03
+        due_s = [1 + beat / 2 for beat in range(8)]
+        engine.play(render_clicks([Strike(at_s) for at_s in due_s], RATE, 6 * RATE))
+        late_s = []
+        for at_s in due_s:
+            while np.abs(np.frombuffer(process.stdout.read(256), dtype="<f4")).max(initial=0.0) < 0.02:
+                pass
+            late_s.append(engine.position_s - at_s)
+            process.stdout.read(4 * RATE // 4)
+        assert -engine.latency_s / 2 - 0.03 < min(late_s) < 0.03
     finally:
         end(process)
         engine.close()
@@ -249,9 +264,7 @@ def test_a_sink_that_goes_away_is_missed_and_taken_up_again_when_it_is_back(puls
         assert pulse.control("unload-module", "module-null-sink").returncode == 0
         wait_for(lambda: not engine.sounding, "the loss to be noticed")
         assert "going on in silence" in str(engine.status) or "silent mode" in str(engine.status)
-        before = engine.position_s
-        time.sleep(0.3)
-        assert engine.position_s == pytest.approx(before + 0.3, abs=0.1)
+        goes_on(engine, 0.3)
         assert (
             pulse.control("load-module", "module-null-sink", "sink_name=desk", f"rate={RATE}").returncode == 0
         )
@@ -300,10 +313,10 @@ def test_a_server_that_is_killed_in_a_rep_moves_no_beat_and_neither_does_its_ret
     try:
         wait_for(lambda: engine.position_s > 0.5, "the rep to be heard")
         os.kill(pulse.process.pid, signal.SIGKILL)
-        watch(until=False, seconds=4)
+        watch(until=False, seconds=LONGEST_S)
         pulse.stop()
         pulse.start()
-        watch(until=True, seconds=12)
+        watch(until=True, seconds=LONGEST_S)
         watch(until=False, seconds=1)
         assert states == {SoundState.CARD, SoundState.LOST}
         assert len(began) > 100
@@ -325,12 +338,10 @@ def test_a_stalled_server_neither_stops_the_rep_nor_the_end_of_the_session(pulse
     os.kill(pulse.process.pid, signal.SIGSTOP)
     try:
         wait_for(lambda: not engine.sounding, "the stall to be noticed")
-        before = engine.position_s
-        time.sleep(0.5)
-        assert engine.position_s == pytest.approx(before + 0.5, abs=0.1)
+        goes_on(engine, 0.5)
         begun = time.monotonic()
         engine.close()
-        assert time.monotonic() - begun < 4
+        assert time.monotonic() - begun < SERVER_S
     finally:
         os.kill(pulse.process.pid, signal.SIGCONT)
 
@@ -362,9 +373,12 @@ def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(t
     monkeypatch.setenv("PULSE_SERVER", f"unix:{tmp_path}/none")
     with open_engine(silent=False) as engine:
         wait_for(lambda: "silent mode" in str(engine.status), "the engine to give up")
-        engine.play(render_clicks([Strike(0)], RATE, RATE))
+        asked_s = now_s()
+        engine.play(render_clicks([Strike(0)], RATE, 60 * RATE))
+        begun_s = now_s()
         time.sleep(0.2)
-        assert engine.position_s == pytest.approx(0.2, abs=0.1)
+        seen_s = now_s()
+        assert seen_s - begun_s - 0.1 <= engine.position_s_at(seen_s) <= seen_s - asked_s
 
 
 def test_the_commands_play_a_test_and_measure_what_comes_on_top_of_the_queue(pulse, tmp_path, capsys):
