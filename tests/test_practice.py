@@ -202,7 +202,8 @@ def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
     assert summary.rang["D2|1/3"] == 1
     assert summary.rang["D2|1/6"] == 1
     (line,) = summary.excerpts
-    assert (line.title, line.reps, line.clean, line.goal_bpm) == ("Lamp", 1, 0, 80)
+    assert (line.name, line.facts[-1]) == ("Lamp, together", "goal 80")
+    assert line.facts[0].startswith("0 of 1 clean at ")
 
 
 def in_rounds(log: Log) -> Bench:

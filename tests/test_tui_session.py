@@ -199,7 +199,7 @@ async def test_a_pedal_marks_a_choke_in_play_and_saves_as_clean_after_it(tmp_pat
         async def step(at_s: float) -> None:
             player.position_s = at_s
             screen.rig._presses.append(Press(("clean", "choked"), 0.0))
-            screen.post_message(screen.Pressed())
+            screen.take_presses()
             await pilot.pause()
 
         await step(0.0)

@@ -10,7 +10,6 @@ from coach.tui.theme import (
     PALETTES,
     PLAIN_THEME,
     ROLES,
-    drawn_colours,
     few_colours,
     styles_for,
 )
@@ -95,7 +94,7 @@ def test_contrast_is_that_of_wcag():
 def test_big_things_have_seven_to_one_and_other_text_four_and_a_half(theme):
     for role in ROLES:
         least = 7.0 if role in BIG_ROLES else 3.0 if role in LINE_ROLES else 4.5
-        assert contrast(*drawn_colours(theme, role)) >= least, role
+        assert contrast(PALETTES[theme].inks[role], PALETTES[theme].background) >= least, role
 
 
 @pytest.mark.parametrize("theme", PALETTES)
@@ -109,7 +108,8 @@ def test_a_chosen_row_and_surfaces_keep_seven_to_one(theme):
 @pytest.mark.parametrize("theme", PALETTES)
 def test_big_things_keep_their_contrast_for_every_kind_of_eye(theme, kind):
     for role in BIG_ROLES:
-        ink, ground = (seen_by(colour, kind) for colour in drawn_colours(theme, role))
+        colours = PALETTES[theme].inks[role], PALETTES[theme].background
+        ink, ground = (seen_by(colour, kind) for colour in colours)
         assert contrast(ink, ground) >= 4.5, role
 
 
@@ -184,7 +184,7 @@ async def test_a_marked_repetition_on_the_screen_is_readable_for_every_kind_of_e
             if segment.text.strip() and segment.style and segment.style.color and segment.style.bgcolor
         }
         assert len(pairs) >= 8
-        rule = drawn_colours(theme, "rule")
+        rule = PALETTES[theme].inks["rule"], PALETTES[theme].background
         for ink, ground in pairs:
             for kind in DEFICIENCIES:
                 least = 2.5 if (ink, ground) == rule else 4.5

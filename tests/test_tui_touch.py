@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from textual._xterm_parser import XTermParser
 from textual.widgets import Static
 
 from coach.folder.actions import SCREENS, Keymap
@@ -10,6 +11,12 @@ from coach.ground.places import Places
 from coach.tui.touch import Key, keys_of
 from tests.screens import running
 from tests.test_tui_screens import DRILL_TEXT
+
+ACTIONS = (
+    *("drills", "nodes", "tuning", "reports", "settings", "drop_item"),
+    *("item_earlier", "item_later", "more_minutes", "fewer_minutes", "know"),
+)
+"""Of the start screen, each with a label of its own."""
 
 
 def labels(screen: object) -> list[str]:
@@ -58,3 +65,16 @@ async def test_a_tempo_is_typed_by_a_question_of_the_page(tmp_path):
         assert labels(app.screen) == ["type", "save", "leave"]
         assert first(app.screen, "type")["ask"] == "20 to 300 bpm"
         assert first(app.screen, "type")["send"] == "\x15"
+
+
+async def test_what_the_page_sends_for_a_key_is_read_as_that_key(tmp_path):
+    """Textual's own reader of what terminals send stands at the other end."""
+    chosen = ["f5", "f12", "ctrl+s", "insert", "delete", "pagedown", "home", "up", "enter", "slash", "z"]
+    Places(tmp_path).settings.write_text(
+        f"keys: {{{', '.join(map(': '.join, zip(ACTIONS, chosen, strict=True)))}}}\n"
+    )
+    async with running(tmp_path) as (app, _, _):
+        sent = {key["label"]: key["send"] for key in keys_of(app.screen)}
+        for action_id, name in zip(ACTIONS, chosen, strict=True):
+            label = app.keymap.action(action_id).label
+            assert [event.key for event in XTermParser().feed(sent[label])] == [name], action_id

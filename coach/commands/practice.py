@@ -20,8 +20,7 @@ from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import Entry, Rep, iso_time
 from coach.music.drill import Drill
-from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
-from coach.words.names import logged_name
+from coach.words.amounts import full_day
 from coach.words.stretch import PIECE, excerpt_at
 
 if TYPE_CHECKING:
@@ -230,12 +229,7 @@ def _result_lines(practice: Practice) -> Iterator[str]:
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return
-    reps, clean, unrated = summary.totals
-    rate = clean_rate(clean, reps - unrated, unrated)
-    yield f"{full_day(practice.session.day)}: {counted(reps, 'repetition')} logged, {rate}"
-    for line in summary.excerpts:
-        rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
-        rungs = rung_change(line.from_bpm, line.to_bpm, line.next_bpm)
-        landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
-        played = f"{rate} at {tempo_range(*line.played_bpm)}"
-        yield f"  {logged_name(line.key, line.title)}: {played}, {rungs}{landed}"
+    logged = f"{counted(summary.reps, 'repetition')} logged, {summary.rate}"
+    yield f"{full_day(practice.session.day)}: {logged}"
+    for excerpt in summary.excerpts:
+        yield f"  {excerpt.name}: {', '.join(excerpt.facts)}"

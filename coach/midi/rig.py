@@ -41,7 +41,7 @@ class Rig:
     def __init__(
         self,
         settings: MidiSettings,
-        notify: Callable[[], None] | None = None,
+        notify: Callable[[], object] | None = None,
     ) -> None:
         self.settings = settings
         self._notify = notify
@@ -50,7 +50,7 @@ class Rig:
         self._out = OutPort(settings.out_port) if settings.out_port else None
         self._in = PortProcess("in", settings.in_port, self.received) if settings.in_port else None
 
-    def notify_by(self, notify: Callable[[], None]) -> None:
+    def notify_by(self, notify: Callable[[], object]) -> None:
         """Call this, in a thread of the port's, when presses wait to be taken."""
         self._notify = notify
 

@@ -18,7 +18,7 @@ from coach.ground.problem import CoachError
 from coach.listen.clicks import ClickSound, Strike
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard, unlike
-from coach.listen.kept import new_ear
+from coach.listen.kept import EarShelf, new_ear
 from coach.listen.look import Look
 from coach.listen.recording import Recording, without_click, without_clicks
 from coach.listen.scene import note_key
@@ -70,14 +70,6 @@ class Microphone(Protocol):
     def align(self, played: Pcm, from_s: float) -> bool: ...
 
 
-class Shelf(Protocol):
-    """What is asked of `coach.listen.kept.EarShelf`."""
-
-    def load(self, instrument: Instrument) -> Ear: ...
-
-    def save(self, instrument: Instrument, ear: Ear) -> None: ...
-
-
 @dataclass(frozen=True)
 class Take:
     """One repetition as it was played: what, and when."""
@@ -101,7 +93,7 @@ class Hearing:
     """Hands takes to the ear and its judgements back. `judge`, `learn` and `unlearn` return at once."""
 
     microphone: Microphone
-    shelf: Shelf
+    shelf: EarShelf
     notify: Callable[[], object] = lambda: None
     """Called from the ear's thread when there is something to take."""
     remark: str = ""

@@ -24,33 +24,18 @@ from coach.log.log import Log
 from coach.music.clicktrack import BeatAt, beats_of
 from coach.music.drill import Drill
 from coach.music.excerpt import PlacedEvent
+from coach.session import events as on
 from coach.session import machine
 from coach.session.coaching import Coaching
-from coach.session.events import (
-    AutoGo,
-    Cut,
-    Effect,
-    Finished,
-    Go,
-    PlayOn,
-    RepEnded,
-    RoundEnded,
-    Save,
-    SaveRep,
-    SessionEvent,
-    Silence,
-    StartRep,
-    Tell,
-)
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
 from coach.session.states import Marks, Rating
 from coach.session.suggestions import suggestions_of
+from coach.sound.player import Player, PlayToken, now_s
 from coach.sound.settings import SoundSettings
 
 if TYPE_CHECKING:
     from coach.session.hearing import Hearing, Take
-    from coach.sound.player import Player, PlayToken
     from coach.sound.render import RepSound
     from coach.sound.timeline import RepTimeline
 
@@ -66,7 +51,7 @@ CLOSING_S = 0.06
 class Sounding:
     """The repetition that plays now. `lead_s` is the count-in's length; `beats` cover count-in and passage."""
 
-    start: StartRep
+    start: on.StartRep
     beats: Sequence[BeatAt]
     lead_s: float
     length_s: float
@@ -93,7 +78,7 @@ class Practice:
         player: Player | None = None,
         settings: PracticeSettings | None = None,
         sound: SoundSettings | None = None,
-        now_s: Callable[[], float] | None = None,
+        now_s: Callable[[], float] = now_s,
         random_bytes: Callable[[int], bytes] = os.urandom,
         adapts: bool = True,
         hearing: Hearing | None = None,
@@ -106,7 +91,7 @@ class Practice:
         self.notices: list[Notice] = []
         """What the player was told, the newest last."""
         self.sounding: Sounding | None = None
-        self.on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None
+        self.on_rep: Callable[[on.StartRep, RepTimeline | None], None] | None = None
         """Called as a repetition starts to play and, with None, when the sound stops: for MIDI."""
         self.hearing = hearing
         self._withheld = withheld
@@ -123,7 +108,7 @@ class Practice:
         """The repetition that marks are about: the one that sounds, or in a round's bar of clicks the one before."""
         self._counted_in: tuple[PlayToken, Sounding] | None = None
         """What follows on the same grid, and how its playing is named."""
-        self._now_s = now_s or _monotonic()
+        self._now_s = now_s
         now_ms, offset_min = clock()
         self.session: Session
         self.session, effects = machine.start(
@@ -144,7 +129,7 @@ class Practice:
         """The present in UTC milliseconds, never earlier than the last event."""
         return max(self._clock()[0], self.session.now_ms)
 
-    def send(self, event: SessionEvent) -> bool:
+    def send(self, event: on.SessionEvent) -> bool:
         """Give an event to the session and do what it asks; False where the state does not accept it."""
         if not machine.accepts(self.session, type(event)):
             return False
@@ -185,9 +170,9 @@ class Practice:
         del self._late[: at + 1]
         return rep
 
-    def _take_ended_by(self, event: SessionEvent) -> Take | None:
+    def _take_ended_by(self, event: on.SessionEvent) -> Take | None:
         """What the ear is to judge where the event ends the repetition."""
-        if self.hearing is None or self.about is None or not isinstance(event, RepEnded | Cut):
+        if self.hearing is None or self.about is None or not isinstance(event, on.RepEnded | on.Cut):
             return None
         from coach.listen.look import HEARD_S
         from coach.session.hearing import Take
@@ -201,7 +186,7 @@ class Practice:
             start.tempo_bpm,
             timeline,
             start_s,
-            min(last_s, now_s) if isinstance(event, Cut) else last_s,
+            min(last_s, now_s) if isinstance(event, on.Cut) else last_s,
             not self._follows,
             self._sound.click,
             self._sound.click_db,
@@ -216,15 +201,15 @@ class Practice:
         """Notice what time has brought: the end of a repetition, the next count-in. True where something changed."""
         if self._counted_in and self.player and self.player.token == self._counted_in[0]:
             self._take_up(self._counted_in[1])
-            return self.send(RepEnded())
+            return self.send(on.RepEnded())
         if self.sounding and self.player and self.player.finished:
             self.sounding = None
-            return self.send(RepEnded())
+            return self.send(on.RepEnded())
         if self._bar_is_over():
-            return self.send(RoundEnded())
+            return self.send(on.RoundEnded())
         if self._auto_go_at is not None and self._now_s() >= self._auto_go_at:
             self._auto_go_at = None
-            return self.send(Go())
+            return self.send(on.Go())
         return False
 
     def _bar_is_over(self) -> bool:
@@ -268,27 +253,27 @@ class Practice:
         begun = bisect_right(events, position_s, key=self.sounding.onset_s)
         return events[begun - 1].label if begun else 0
 
-    def _carry_out(self, effects: tuple[Effect, ...]) -> None:
+    def _carry_out(self, effects: tuple[on.Effect, ...]) -> None:
         for effect in effects:
             match effect:
-                case SaveRep(rep, passage):
+                case on.SaveRep(rep, passage):
                     self._write((rep, passage))
                     self._learn(rep)
-                case Save(word):
+                case on.Save(word):
                     self._write(word)
                     if self.hearing and isinstance(word, Correction) and word.void:
                         self.hearing.unlearn()
-                case StartRep():
+                case on.StartRep():
                     self._start(effect)
-                case PlayOn(next_bpm):
+                case on.PlayOn(next_bpm):
                     self._play_on(next_bpm)
-                case Silence() | Finished():
+                case on.Silence() | on.Finished():
                     self._silence()
-                case AutoGo(seconds):
+                case on.AutoGo(seconds):
                     self._auto_go_at = self._now_s() + seconds
-                case Tell(Saved()) if self.unsaved:
+                case on.Tell(Saved()) if self.unsaved:
                     pass  # What the disk refused is told by itself.
-                case Tell(notice):
+                case on.Tell(notice):
                     self.notices.append(notice)
 
     @property
@@ -308,7 +293,7 @@ class Practice:
             self._late.append((self._take, rep))
         self._take = None
 
-    def _start(self, start: StartRep) -> None:
+    def _start(self, start: on.StartRep) -> None:
         if self.player is None:
             return
         sounding, sound = self._rendered(start, start.drill.count_in_bars, self.player.rate)
@@ -333,7 +318,7 @@ class Practice:
             following, sound = self._rendered(start, 1, self.player.rate)
             self._counted_in = self.player.play(sound, join=True), following
 
-    def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, RepSound]:
+    def _rendered(self, start: on.StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, RepSound]:
         from coach.sound.render import RepSound
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
@@ -358,9 +343,3 @@ class Practice:
         self.sounding = self._counted_in = None
         if self.player:
             self.player.stop()
-
-
-def _monotonic() -> Callable[[], float]:
-    from coach.sound.player import now_s
-
-    return now_s

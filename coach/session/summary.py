@@ -1,38 +1,33 @@
-"""What a session's end shows: what rang, what choked, and where the rungs stand."""
+"""What a session's end tells: what rang, what choked, and where the rungs stand."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from coach.ground.frozen import frozen
+from coach.log.entries import Rep
 from coach.rating.table import Says
 from coach.session.session import Played, Session
+from coach.words.amounts import clean_rate, rung_change, tempo_range
+from coach.words.names import excerpt_name
 
 
 @frozen
 class ExcerptSummary:
-    """One excerpt of a session: its repetitions, where its rung stood and stands, and how far it has come."""
+    """One excerpt of a session, by its name."""
 
-    title: str
-    key: str
-    reps: int
-    clean: int
-    unrated: int
-    played_bpm: tuple[int, int]
-    """The slowest and the fastest tempo that was played."""
-    from_bpm: int
-    to_bpm: int
-    next_bpm: int
-    """The rung before, where its own repetitions left it, and where the next plan takes it up."""
-    goal_bpm: int
-    landed: bool
-    kept: bool
+    name: str
+    facts: tuple[str, ...]
+    """How many repetitions were clean, at which tempos; where its rung stood and stands; how far it has come."""
 
 
 @frozen
 class Summary:
     """All that was practised in a session."""
 
+    reps: int
+    rate: str
+    """How many of them were clean."""
     excerpts: tuple[ExcerptSummary, ...]
     rang: Mapping[str, int]
     """Node key to how often it rang."""
@@ -42,15 +37,6 @@ class Summary:
     """From the session's start to its end."""
     playing_min: float
     """With music, count-ins left out, as a report counts."""
-
-    @property
-    def totals(self) -> tuple[int, int, int]:
-        """Repetitions of all excerpts together: how many, clean, unrated."""
-        return (
-            sum(line.reps for line in self.excerpts),
-            sum(line.clean for line in self.excerpts),
-            sum(line.unrated for line in self.excerpts),
-        )
 
 
 def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
@@ -71,26 +57,32 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
                     continue
                 tally = choked if says is Says.FAILED else rang
                 tally[note.node_key] = tally.get(note.node_key, 0) + 1
-    excerpts = tuple(_summary_of(session, played) for played in by_key.values())
-    playing_ms = sum(played.rep.duration_ms for played in session.played)
-    return Summary(excerpts, rang, choked, max(0, ended_ms - started_ms) / 60_000, playing_ms / 60_000)
+    reps = [played.rep for played in session.played]
+    return Summary(
+        len(reps),
+        _rate(reps),
+        tuple(_summary_of(session, played) for played in by_key.values()),
+        rang,
+        choked,
+        max(0, ended_ms - started_ms) / 60_000,
+        sum(rep.duration_ms for rep in reps) / 60_000,
+    )
 
 
-def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:
+def _rate(reps: Sequence[Rep]) -> str:
+    unrated = sum(not rep.rated for rep in reps)
+    return clean_rate(sum(rep.clean for rep in reps), len(reps) - unrated, unrated)
+
+
+def _summary_of(session: Session, played: Sequence[Played]) -> ExcerptSummary:
     """Of one excerpt's repetitions, in order."""
-    first, reps = played[0].task, [one.rep for one in played]
-    rung = session.coaching.rung(first.excerpt)
+    task, reps = played[0].task, [one.rep for one in played]
+    rung, tempos = session.coaching.rung(task.excerpt), [rep.tempo_bpm for rep in reps]
     return ExcerptSummary(
-        title=first.passage.title,
-        key=first.excerpt.key,
-        reps=len(reps),
-        clean=sum(rep.clean for rep in reps),
-        unrated=sum(not rep.rated for rep in reps),
-        played_bpm=(min(rep.tempo_bpm for rep in reps), max(rep.tempo_bpm for rep in reps)),
-        from_bpm=reps[0].rung_bpm,
-        to_bpm=rung.bpm,
-        next_bpm=session.coaching.next_rung_bpm(first.excerpt),
-        goal_bpm=rung.goal_bpm,
-        landed=rung.landed,
-        kept=rung.kept,
+        excerpt_name(task.excerpt, task.passage.title),
+        (
+            f"{_rate(reps)} at {tempo_range(min(tempos), max(tempos))}",
+            rung_change(reps[0].rung_bpm, rung.bpm, session.coaching.next_rung_bpm(task.excerpt)),
+            "kept" if rung.kept else "landed" if rung.landed else f"goal {rung.goal_bpm}",
+        ),
     )

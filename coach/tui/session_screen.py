@@ -182,8 +182,7 @@ class SessionScreen(SessionStage):
             on.Suggest(guess.label, CHOKED, CHOKED.word, 1 / len(guess.possible), on.Source.PEDAL, others)
         )
 
-    def on_session_stage_pressed(self) -> None:
-        """Take the pedal's presses, each as what it means at its moment."""
+    def take_presses(self) -> None:
         for press in self.rig.take():
             at_s = self.practice.about_s(press.at_s)
             foot = self.rig.settings.foot

@@ -6,13 +6,13 @@ a key is the key event's own time.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from asyncio import to_thread
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
-from textual.message import Message
 
 from coach.folder.actions import Phase
 from coach.folder.library import drill_on_own
@@ -50,12 +50,6 @@ class SessionStage(SessionWords):
     BLANK = True
     """The stage covers it all."""
 
-    class Judged(Message):
-        """The ear has something to say; sent from its thread."""
-
-    class Pressed(Message):
-        """Presses of the pedal wait; sent from the MIDI port's thread."""
-
     def __init__(self, practice: Practice, rig: Rig) -> None:
         super().__init__(practice, rig)
         self.stage = Stage(id="stage")
@@ -79,7 +73,8 @@ class SessionStage(SessionWords):
         self._poll = self.set_interval(1 / POLLS_PER_SECOND, self._tick, pause=True)
         self.set_interval(LOOK_EVERY_S, self.look)
         self.practice.on_rep = self._rep_sounds
-        self.rig.notify_by(self._pressed)
+        # The port and the ear have threads of their own.
+        self.rig.notify_by(lambda: self.call_later(self.take_presses))
         self.rig.open()
         self._listen()
         self._stamps = self._drill_stamps()
@@ -112,16 +107,17 @@ class SessionStage(SessionWords):
             self.practice.hearing = None
             self.coach.save_settings({"listening": {"on": False}})
             return
-        hearing.notify = lambda: self.post_message(self.Judged())
+        hearing.notify = lambda: self.call_later(self._take_heard)
         hearing.open()
         self.coach.save_settings({"listening": {"note_seen": True}})
 
-    def on_session_stage_judged(self) -> None:
+    def _take_heard(self) -> None:
         self.practice.take_heard()
         self.draw()
 
-    def _pressed(self) -> None:
-        self.post_message(self.Pressed())
+    @abstractmethod
+    def take_presses(self) -> None:
+        """Take the pedal's presses, each as what it means at its moment."""
 
     def _rep_sounds(self, start: StartRep, timeline: RepTimeline | None) -> None:
         """A rep starts, or with None is silenced: the click and the clock go out by MIDI, too."""

@@ -14,22 +14,20 @@ from coach.session.session import Session
 from coach.session.summary import Summary, summarise
 from coach.tui.canvas import Line, Role, text_width
 from coach.tui.drawn import ScrolledScreen
-from coach.words.amounts import clean_rate, duration, rung_change, tempo_range
-from coach.words.names import logged_name, place_name
+from coach.words.amounts import duration
+from coach.words.names import place_name
 
 
 def summary_lines(summary: Summary, session: Session, width: int) -> list[Line]:
     """The whole summary, as many lines as it needs."""
-    reps, clean, unrated = summary.totals
-    rate = clean_rate(clean, reps - unrated, unrated)
     times = f"{duration(summary.playing_min)} of playing in a session of {duration(summary.minutes)}"
-    lines: list[Line] = [("now", f"{counted(reps, 'repetition')}, {rate}"), ("text", times), ("text", "")]
-    for line in summary.excerpts:
-        landed = "  kept" if line.kept else "  landed" if line.landed else f"  goal {line.goal_bpm}"
-        lines.append(("text", logged_name(line.key, line.title)))
-        rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
-        rungs = rung_change(line.from_bpm, line.to_bpm, line.next_bpm)
-        lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}"))
+    lines: list[Line] = [
+        ("now", f"{counted(summary.reps, 'repetition')}, {summary.rate}"),
+        ("text", times),
+        ("text", ""),
+    ]
+    for excerpt in summary.excerpts:
+        lines += [("text", excerpt.name), ("dim", f"    {'  '.join(excerpt.facts)}")]
     lines.append(("text", ""))
     lines += _nodes("choked", summary.choked, summary.rang, "choked", width)
     rang = {key: times for key, times in summary.rang.items() if key not in summary.choked}

@@ -69,104 +69,82 @@ def _palettes(table: str) -> dict[str, Palette]:
 
 
 PALETTES = _palettes(_COLOURS)
-_ANSI: dict[Role, str] = {"now": "bright_yellow", "next": "bright_cyan", "beat": "bright_yellow"}
-"""Inks in the terminal's own colours; the others are its default."""
+_TERMINAL = Palette(
+    dark=True,
+    background="ansi_default",
+    surface="ansi_default",
+    cursor="ansi_white",
+    inks={
+        **dict.fromkeys(ROLES, "ansi_default"),
+        **dict.fromkeys(("now", "beat"), "ansi_bright_yellow"),
+        "next": "ansi_bright_cyan",
+    },
+)
+"""The terminal's own colours."""
 _REVERSED: frozenset[Role] = frozenset({"key"})
 _BOLD: frozenset[Role] = frozenset({"now", "beat", "choked", "late", "dropped"})
 
 
 def styles_for(theme: str) -> dict[Role, Style]:
     """The style of every role in a theme; KeyError for an unknown one."""
-    if theme == PLAIN_THEME:
-        return {
-            role: Style(
-                color=_ANSI.get(role, "default"),
-                bgcolor="default",
-                bold=role in _BOLD,
-                reverse=role in _REVERSED,
-            )
-            for role in ROLES
-        }
-    styles = {}
-    for role in ROLES:
-        ink, ground = drawn_colours(theme, role)
-        styles[role] = Style(color=ink, bgcolor=ground, bold=role in _BOLD)
-    return styles
-
-
-def drawn_colours(theme: str, role: Role) -> tuple[str, str]:
-    """Ink and ground of a role as they are drawn, reversed where the role is."""
-    palette = PALETTES[theme]
-    ink = palette.inks[role]
-    return (palette.background, ink) if role in _REVERSED else (ink, palette.background)
+    palette = _TERMINAL if theme == PLAIN_THEME else PALETTES[theme]
+    # What Textual calls `ansi_white` is `white` in Rich.
+    inks = {role: ink.removeprefix("ansi_") for role, ink in palette.inks.items()}
+    ground = palette.background.removeprefix("ansi_")
+    return {
+        role: Style(color=inks[role], bgcolor=ground, bold=role in _BOLD, reverse=role in _REVERSED)
+        for role in ROLES
+    }
 
 
 def textual_themes() -> list[Theme]:
     """Our themes for Textual's own widgets."""
-    themes = [
-        Theme(
-            name=name,
-            primary=palette.inks["now"],
-            secondary=palette.inks["next"],
-            accent=palette.inks["now"],
-            warning=palette.inks["late"],
-            error=palette.inks["choked"],
-            success=palette.inks["good"],
-            foreground=palette.inks["text"],
-            background=palette.background,
-            surface=palette.surface,
-            panel=palette.surface,
-            boost=palette.surface,
-            dark=palette.dark,
-            text_alpha=1.0,
-            variables={
-                "block-cursor-foreground": palette.inks["text"],
-                "block-cursor-background": palette.cursor,
-                "block-cursor-blurred-foreground": palette.background,
-                "block-cursor-blurred-background": palette.inks["dim"],
-                "text-muted": palette.inks["dim"],
-                "border": palette.inks["rule"],
-                "border-blurred": palette.inks["rule"],
-                "scrollbar": palette.inks["rule"],
-                "scrollbar-background": palette.surface,
-                "input-cursor-foreground": palette.background,
-                "input-cursor-background": palette.inks["text"],
-            },
-        )
-        for name, palette in PALETTES.items()
-    ]
-    themes.append(
-        Theme(
-            name=PLAIN_THEME,
-            ansi=True,
-            primary="ansi_yellow",
-            secondary="ansi_cyan",
-            accent="ansi_yellow",
-            warning="ansi_default",
-            error="ansi_default",
-            success="ansi_default",
-            foreground="ansi_default",
-            background="ansi_default",
-            surface="ansi_default",
-            panel="ansi_default",
-            boost="ansi_default",
-            variables={
-                "ansi-background": "ansi_black",
-                "ansi-foreground": "ansi_white",
-                "block-cursor-foreground": "ansi_black",
-                "block-cursor-background": "ansi_white",
-                "block-cursor-blurred-foreground": "ansi_black",
-                "block-cursor-blurred-background": "ansi_white",
-                "border": "ansi_default",
-                "border-blurred": "ansi_default",
-                "scrollbar": "ansi_white",
-                "scrollbar-background": "ansi_default",
-                "input-cursor-foreground": "ansi_black",
-                "input-cursor-background": "ansi_white",
-            },
-        )
+    terminal = _textual_theme(PLAIN_THEME, _TERMINAL)
+    terminal.ansi = True
+    terminal.variables |= {
+        "ansi-background": "ansi_black",
+        "ansi-foreground": "ansi_white",
+        "block-cursor-foreground": "ansi_black",
+        "block-cursor-blurred-foreground": "ansi_black",
+        "block-cursor-blurred-background": "ansi_white",
+        "scrollbar": "ansi_white",
+        "input-cursor-foreground": "ansi_black",
+        "input-cursor-background": "ansi_white",
+    }
+    return [*(_textual_theme(name, palette) for name, palette in PALETTES.items()), terminal]
+
+
+def _textual_theme(name: str, palette: Palette) -> Theme:
+    inks = palette.inks
+    return Theme(
+        name=name,
+        primary=inks["now"],
+        secondary=inks["next"],
+        accent=inks["now"],
+        warning=inks["late"],
+        error=inks["choked"],
+        success=inks["good"],
+        foreground=inks["text"],
+        background=palette.background,
+        surface=palette.surface,
+        panel=palette.surface,
+        boost=palette.surface,
+        dark=palette.dark,
+        text_alpha=1.0,
+        variables={
+            "block-cursor-foreground": inks["text"],
+            "block-cursor-background": palette.cursor,
+            "block-cursor-blurred-foreground": palette.background,
+            "block-cursor-blurred-background": inks["dim"],
+            "text-muted": inks["dim"],
+            "border": inks["rule"],
+            "border-blurred": inks["rule"],
+            "scrollbar": inks["rule"],
+            "scrollbar-background": palette.surface,
+            "input-cursor-foreground": palette.background,
+            "input-cursor-background": inks["text"],
+        },
     )
-    return themes
 
 
 def few_colours(environment: Mapping[str, str]) -> bool:

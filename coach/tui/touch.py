@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from textual._ansi_sequences import ANSI_SEQUENCES_KEYS
 from textual.app import App
 from textual.screen import Screen
 from textual.widgets import Input
@@ -22,22 +23,11 @@ Key = dict[str, str]
 
 LOOK_EVERY_S = 0.2
 _BYTES = {
-    "space": " ",
-    "enter": "\r",
-    "escape": "\x1b",
-    "backspace": "\x7f",
-    "tab": "\t",
-    "up": "\x1b[A",
-    "down": "\x1b[B",
-    "right": "\x1b[C",
-    "left": "\x1b[D",
-    "pageup": "\x1b[5~",
-    "pagedown": "\x1b[6~",
-    "home": "\x1b[H",
-    "end": "\x1b[F",
-    **{f"f{number}": code for number, code in enumerate(("\x1bOP", "\x1bOQ", "\x1bOR", "\x1bOS"), 1)},
+    keys[0].value: sequence
+    for sequence, keys in reversed(list(ANSI_SEQUENCES_KEYS.items()))
+    if isinstance(keys, tuple) and len(keys) == 1
 }
-"""What a terminal sends for a key without a letter (xterm, ctlseqs)."""
+"""What a terminal sends for a key without a letter, of several the first that the library knows."""
 _LISTED = ("start", "library", "settings", "nodes", "tuning", "reports", "summary")
 """Where up and down choose, or scroll."""
 

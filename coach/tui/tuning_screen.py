@@ -8,7 +8,6 @@ from threading import Thread
 from typing import TYPE_CHECKING
 
 from textual import events
-from textual.message import Message
 from textual.timer import Timer
 
 from coach.folder.own_strings import keep_strings, may_become_own
@@ -39,13 +38,6 @@ class TuningScreen(PictureScreen):
     """Choose a pair or a string; hear it, detune it by cents, or let the microphone say which peg to turn."""
 
     scope = "tuning"
-
-    class Listened(Message):
-        """What the microphone's last seconds say of the row that was chosen."""
-
-        def __init__(self, row: int, turn: PegTurn, measured: MeasuredString | None) -> None:
-            super().__init__()
-            self.row, self.turn, self.measured = row, turn, measured
 
     def __init__(
         self,
@@ -141,19 +133,19 @@ class TuningScreen(PictureScreen):
                 reference,
                 beats_now(heard, rate_hz, shown.instrument, shown.pair),
             )
-        self.post_message(self.Listened(row, turn, measured))
+        self.call_later(self._listened, row, turn, measured)
 
-    def on_tuning_screen_listened(self, listened: Listened) -> None:
-        """Show what was heard; what was sure stands for a while."""
-        if listened.row != self.row or self._capture is None:
+    def _listened(self, row: int, turn: PegTurn, measured: MeasuredString | None) -> None:
+        """Show what was heard of a row that was chosen; what was sure stands for a while."""
+        if row != self.row or self._capture is None:
             return
         faded = now_s() - self._sure_s > HELD_S
-        if listened.turn.sure:
+        if turn.sure:
             self._sure_s = now_s()
-            if listened.measured is not None and self.string is not None:
-                self._keep_string(self.string, listened.measured)
-        if listened.turn.sure or self._turn is None or faded:
-            self._turn = listened.turn
+            if measured is not None and self.string is not None:
+                self._keep_string(self.string, measured)
+        if turn.sure or self._turn is None or faded:
+            self._turn = turn
         self.draw()
 
     def _keep_string(self, string: int, measured: MeasuredString) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Coroutine
 from contextlib import suppress
 from typing import Any
 
@@ -77,7 +77,13 @@ class HeldSession:
             await self._window.close()
 
     async def _started(self, width: int, height: int) -> _App:
-        app = _App(self._command, self._write, self._write_text, self._over)
+        app = _App(
+            self._command,
+            write_bytes=self._write,
+            write_str=self._write_text,
+            close=self._over,
+            download_manager=DownloadManager(),
+        )
         await app.start(width, height)
         return app
 
@@ -125,23 +131,10 @@ class HeldSession:
 
 
 class _App(AppService):
-    """The app's process. `touch` is what it last said of the keys that a finger needs, as a message for the page."""
+    """The app's process."""
 
-    def __init__(
-        self,
-        command: str,
-        write: Callable[[bytes], Awaitable[None]],
-        write_text: Callable[[str], Awaitable[None]],
-        over: Callable[[], Awaitable[None]],
-    ) -> None:
-        super().__init__(
-            command,
-            write_bytes=write,
-            write_str=write_text,
-            close=over,
-            download_manager=DownloadManager(),
-        )
-        self.touch = json.dumps(["touch", {"cue": "", "keys": []}])
+    touch = json.dumps(["touch", {"cue": "", "keys": []}])
+    """What it last said of the keys that a finger needs, as a message for the page."""
 
     async def on_meta(self, data: bytes) -> None:
         match _envelope(data):

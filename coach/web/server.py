@@ -18,7 +18,6 @@ import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 from urllib.parse import parse_qs
 from weakref import WeakKeyDictionary, WeakSet
 
@@ -91,7 +90,7 @@ class CoachServer:
             await runner.cleanup()
 
     def _app(self) -> web.Application:
-        app = web.Application(middlewares=[self._guard()], client_max_size=4096)
+        app = web.Application(middlewares=[self._guard], client_max_size=4096)
         app.add_routes(
             [
                 web.get("/", self._index),
@@ -125,29 +124,24 @@ class CoachServer:
             if now_s - since_s > STRANGE_S or number >= MOST_CONNECTIONS:
                 transport.abort()
 
-    def _guard(self) -> Any:
-        @web.middleware
-        async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-            host = request.url.host or ""
-            if is_loopback(self.host) and not is_loopback(host):
-                raise web.HTTPForbidden(text="this server is only for this computer")
-            origin = request.headers.get("Origin", "")
-            if origin and origin != f"{request.scheme}://{request.host}":
-                raise web.HTTPForbidden(text="another site may not use this server")
-            if request.path == "/ws" and not origin:
-                raise web.HTTPForbidden(text="this request does not say where it comes from")
-            if self._door.knows(request.cookies.get(COOKIE, "")):
-                if request.transport is not None:
-                    self._known.add(request.transport)
-            elif request.path != "/enter":
-                if request.path != "/":
-                    raise web.HTTPForbidden(text="enter the code first")
-                return (
-                    self._let_in(request, request.query["code"]) if "code" in request.query else self._ask()
-                )
-            return await handler(request)
-
-        return guard
+    @web.middleware
+    async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        host = request.url.host or ""
+        if is_loopback(self.host) and not is_loopback(host):
+            raise web.HTTPForbidden(text="this server is only for this computer")
+        origin = request.headers.get("Origin", "")
+        if origin and origin != f"{request.scheme}://{request.host}":
+            raise web.HTTPForbidden(text="another site may not use this server")
+        if request.path == "/ws" and not origin:
+            raise web.HTTPForbidden(text="this request does not say where it comes from")
+        if self._door.knows(request.cookies.get(COOKIE, "")):
+            if request.transport is not None:
+                self._known.add(request.transport)
+        elif request.path != "/enter":
+            if request.path != "/":
+                raise web.HTTPForbidden(text="enter the code first")
+            return self._let_in(request, request.query["code"]) if "code" in request.query else self._ask()
+        return await handler(request)
 
     def _ask(self, notice: str = "A practice session on this computer.", status: int = 200) -> web.Response:
         page = self._page("ask.html", notice=notice)
