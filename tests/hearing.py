@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import cast
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from coach.listen.heard import Heard
 from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
 from coach.session.hearing import RATE_HZ, Hearing, Take
-from coach.sound.capture import CaptureState, CaptureStatus
+from coach.sound.capture import Capture, CaptureState, CaptureStatus
 from coach.sound.levels import amplitude, limit
 from coach.sound.render import RepSound
 from coach.sound.timeline import RepTimeline, Strike, rep_timeline
@@ -32,7 +33,7 @@ BY_HAND = CaptureStatus(CaptureState.LISTENING, "by hand")
 
 @dataclass
 class HeldMicrophone:
-    """Hears `sound`, from moment 0 on."""
+    """Stands for a `Capture`: hears `sound`, from moment 0 on."""
 
     rate_hz: int = RATE_HZ
     sound: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.float32))
@@ -105,7 +106,7 @@ class Listener:
 
     def __init__(self, microphone: HeldMicrophone, shelf: EarShelf) -> None:
         self.done = threading.Event()
-        self.hearing = Hearing(microphone, shelf, self.done.set)
+        self.hearing = Hearing(cast(Capture, microphone), shelf, self.done.set)
         self.microphone = microphone
 
     def hears(self, performer: Performer, sound: np.ndarray) -> dict[int, Heard]:

@@ -408,8 +408,8 @@ def test_what_a_phase_does_not_accept_raises_and_changes_nothing(phase_events, e
 
 def test_a_handler_that_ends_elsewhere_than_the_table_says_is_an_error(monkeypatch):
     session, _ = drive(opened(2), Go())
-    handler, _ = TRANSITIONS[Playing][Pause]
-    monkeypatch.setitem(TRANSITIONS[Playing], Pause, (handler, frozenset({Rating})))
+    handler, _ = TRANSITIONS[Playing, Pause]
+    monkeypatch.setitem(TRANSITIONS, (Playing, Pause), (handler, frozenset({Rating})))
     with pytest.raises(WrongWayError, match="Pause led to Paused"):
         drive(session, Pause())
 

@@ -34,7 +34,6 @@ def test_every_way_that_the_table_names_is_gone_by_a_trace(monkeypatch: pytest.M
         traced(path.read_text("utf-8"))
     assert gone == {
         (state.__name__, event.__name__, to.__name__)
-        for state, rows in machine.TRANSITIONS.items()
-        for event, (_handler, leads_to) in rows.items()
+        for (state, event), (_handler, leads_to) in machine.TRANSITIONS.items()
         for to in leads_to
     }

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from coach.ground.problem import CoachError
 from coach.listen.clicks import ClickSound, Strike
@@ -23,14 +23,13 @@ from coach.listen.look import Look
 from coach.listen.recording import Recording, without_click, without_clicks
 from coach.listen.scene import note_key
 from coach.listen.start import Beginning, beginning_of
-from coach.sound.capture import CaptureState, CaptureStatus
+from coach.sound.capture import Capture, CaptureState
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
 from coach.sound.render import render_clicks
 
 if TYPE_CHECKING:
     from coach.music.excerpt import Passage
-    from coach.sound.player import Pcm
     from coach.sound.timeline import RepTimeline
     from coach.strings.instrument import Instrument
 
@@ -47,27 +46,6 @@ UNHEARD = "The microphone missed a part of it: nothing is suggested."
 UNLIKE = "Most of it sounds unlike the passage: nothing is suggested."
 SILENT = "The microphone hears nothing: is it muted, or unplugged?"
 LEARNS = "the ear learns from repetitions that you rate clean"
-
-
-class Microphone(Protocol):
-    """What is asked of `coach.sound.capture.Capture`."""
-
-    rate_hz: int
-    delay_s: float
-
-    def start(self) -> None: ...
-
-    def stop(self) -> None: ...
-
-    @property
-    def status(self) -> CaptureStatus: ...
-
-    @property
-    def heard_until_s(self) -> float: ...
-
-    def samples(self, from_s: float, until_s: float) -> Pcm | None: ...
-
-    def align(self, played: Pcm, from_s: float) -> bool: ...
 
 
 @dataclass(frozen=True)
@@ -92,7 +70,7 @@ class Take:
 class Hearing:
     """Hands takes to the ear and its judgements back. `judge`, `learn` and `unlearn` return at once."""
 
-    microphone: Microphone
+    microphone: Capture
     shelf: EarShelf
     notify: Callable[[], object] = lambda: None
     """Called from the ear's thread when there is something to take."""

@@ -79,7 +79,6 @@ class Practice:
         settings: PracticeSettings | None = None,
         sound: SoundSettings | None = None,
         now_s: Callable[[], float] = now_s,
-        random_bytes: Callable[[int], bytes] = os.urandom,
         adapts: bool = True,
         hearing: Hearing | None = None,
         withheld: Collection[str] = (),
@@ -119,7 +118,7 @@ class Practice:
             max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),
             offset_min,
             player=log.player.id,
-            nonce=random_bytes(8),
+            nonce=os.urandom(8),
             pause_s=self.settings.pause_s,
             run_on_pause_s=self.settings.run_on_pause_s,
         )

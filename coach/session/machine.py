@@ -2,9 +2,9 @@
 
 Theory of operation. A session carries out a plan, item by item. `receive(session, event, now_ms, utc_offset_min)`
 returns the next session and the effects that the host must carry out, in order: start a repetition, stop the sound,
-save something, tell the player something. Nothing here reads a clock, a file or a device. `TRANSITIONS`, at the end,
-is the whole machine: in which of the `states` which event is accepted, who handles it (`handlers`), and where it may
-lead. Any other event raises `NotNow` and changes nothing; `accepts` asks first.
+save something, tell the player something. Nothing here reads a clock, a file or a device. `ROWS`, at the end, is the
+whole machine: which event is accepted in which of the `states`, who handles it (`handlers`), and where it may lead.
+Any other event raises `NotNow` and changes nothing; `accepts` asks first.
 
 A repetition counts when it is rated: the effect that saves it precedes any other, so that it is on disk before the
 next count-in. After a rating the same turn goes on by itself (`AutoGo`), so that the usual repetition costs one key.
@@ -80,7 +80,7 @@ def start(
 
 def receive(session: Session, event: SessionEvent, now_ms: int, utc_offset_min: int) -> After:
     """The session after an event, and what the host must do; NotNow where the state does not accept it."""
-    row = TRANSITIONS[type(session.state)].get(type(event))
+    row = TRANSITIONS.get((type(session.state), type(event)))
     if row is None:
         raise NotNow(f"{type(event).__name__} means nothing while {session.phase}")
     handler, leads_to = row
@@ -93,105 +93,57 @@ def receive(session: Session, event: SessionEvent, now_ms: int, utc_offset_min: 
 
 def accepts(session: Session, event: type[SessionEvent]) -> bool:
     """Whether the state accepts such an event."""
-    return event in TRANSITIONS[type(session.state)]
+    return (type(session.state), event) in TRANSITIONS
 
 
 Handler = Callable[[Session, Any, Any], After]
-Row = tuple[Handler, frozenset[type[State]]]
 
 
-def _to(handler: Handler, *states: type[State]) -> Row:
-    return handler, frozenset(states)
-
-
+SAME = None
+"""The state in which the event came."""
 ENTERED = (Ready, Rest, Done)
 """Where the next item leads."""
+MOVING = (Ready, Listening, Playing)
+RATED = (Rating, Amending)
+MARKED = (Playing, *RATED)
+MUSIC = (*MOVING, *RATED)
 
-TRANSITIONS: Mapping[type[State], Mapping[type[SessionEvent], Row]] = {
-    Ready: {
-        on.Go: _to(act.go, Playing),
-        on.Again: _to(act.again, Playing),
-        on.RunOn: _to(act.run_on, Playing, Amending, Ready),
-        on.Listen: _to(act.listen, Listening),
-        on.Rated: _to(act.rated, *ENTERED),
-        on.SetTempo: _to(act.set_tempo, Ready),
-        on.Easier: _to(act.easier, Ready),
-        on.ChooseLayer: _to(act.choose_layer, Ready),
-        on.ChooseExcerpt: _to(act.choose_excerpt, Ready),
-        on.Reload: _to(act.reload, Ready),
-        on.Pause: _to(act.pause, Paused),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Undo: _to(act.undo, Amending, Ready),
-        on.Stop: _to(act.stop, Done),
-    },
-    Listening: {
-        on.Go: _to(act.go, Playing),
-        on.RepEnded: _to(act.back_to_ready, Ready),
-        on.Listen: _to(act.back_to_ready, Ready),
-        on.SetTempo: _to(act.set_tempo, Ready, Listening),
-        on.Easier: _to(act.easier, Ready, Listening),
-        on.ChooseLayer: _to(act.choose_layer, Ready, Listening),
-        on.ChooseExcerpt: _to(act.choose_excerpt, Ready, Listening),
-        on.Pause: _to(act.pause, Paused),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Undo: _to(act.undo, Amending, Listening),
-        on.Stop: _to(act.stop, Done),
-    },
-    Playing: {
-        on.RepEnded: _to(act.rep_ended, Rating, Ready),
-        on.Cut: _to(act.cut, Rating),
-        on.Mark: _to(act.mark, Playing),
-        on.MarkRest: _to(act.mark_rest, Playing),
-        on.Suggest: _to(act.suggest, Playing),
-        on.Again: _to(act.again, Playing),
-        on.RunOn: _to(act.run_on, Playing, Amending, Ready),
-        on.SetTempo: _to(act.set_tempo, Ready, Playing),
-        on.Easier: _to(act.easier, Ready, Playing),
-        on.ChooseLayer: _to(act.choose_layer, Ready, Playing),
-        on.ChooseExcerpt: _to(act.choose_excerpt, Ready, Playing),
-        on.Pause: _to(act.pause, Paused),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Undo: _to(act.undo, Amending, Playing),
-        on.Stop: _to(act.stop, Done),
-    },
-    Rating: {
-        on.RoundEnded: _to(act.round_ended, Rating),
-        on.Mark: _to(act.mark, Rating),
-        on.MarkRest: _to(act.mark_rest, Rating),
-        on.Suggest: _to(act.suggest, Rating),
-        on.Confirm: _to(act.confirm, Playing, *ENTERED),
-        on.AsHeard: _to(act.as_heard, Rating, *ENTERED),
-        on.Again: _to(act.again, Playing),
-        on.Pause: _to(act.pause, Paused),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Undo: _to(act.undo, Amending, Rating),
-        on.Stop: _to(act.stop, Done),
-    },
-    Amending: {
-        on.Mark: _to(act.mark, Amending),
-        on.MarkRest: _to(act.mark_rest, Amending),
-        on.Suggest: _to(act.suggest, Amending),
-        on.Confirm: _to(act.confirm, *ENTERED),
-        on.AsHeard: _to(act.as_heard, Amending, *ENTERED),
-        on.Again: _to(act.again, Playing),
-        on.Pause: _to(act.pause, Paused),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Undo: _to(act.undo, Amending),
-        on.Stop: _to(act.stop, Done),
-    },
-    Paused: {
-        on.Go: _to(act.resume, Ready, Rating, Amending),
-        on.Stop: _to(act.stop, Done),
-    },
-    Rest: {
-        on.Go: _to(act.go_on, *ENTERED),
-        on.Skip: _to(act.go_on, *ENTERED),
-        on.Reload: _to(act.reload, Rest),
-        on.Undo: _to(act.undo, Amending, Rest),
-        on.Stop: _to(act.stop, Done),
-    },
-    Done: {
-        on.Undo: _to(act.undo, Amending, Done),
-    },
+ROWS: tuple[
+    tuple[type[SessionEvent], Handler, tuple[type[State], ...], tuple[type[State] | None, ...]], ...
+] = (
+    (on.Go, act.go, (Ready, Listening), (Playing,)),
+    (on.Go, act.resume, (Paused,), (Ready, *RATED)),
+    (on.Go, act.go_on, (Rest,), ENTERED),
+    (on.Listen, act.listen, (Ready,), (Listening,)),
+    (on.Listen, act.back_to_ready, (Listening,), (Ready,)),
+    (on.RepEnded, act.back_to_ready, (Listening,), (Ready,)),
+    (on.RepEnded, act.rep_ended, (Playing,), (Rating, Ready)),
+    (on.Cut, act.cut, (Playing,), (Rating,)),
+    (on.RoundEnded, act.round_ended, (Rating,), (Rating,)),
+    (on.Mark, act.mark, MARKED, (SAME,)),
+    (on.MarkRest, act.mark_rest, MARKED, (SAME,)),
+    (on.Suggest, act.suggest, MARKED, (SAME,)),
+    (on.Confirm, act.confirm, (Rating,), (Playing, *ENTERED)),
+    (on.Confirm, act.confirm, (Amending,), ENTERED),
+    (on.AsHeard, act.as_heard, RATED, (SAME, *ENTERED)),
+    (on.Rated, act.rated, (Ready,), ENTERED),
+    (on.Again, act.again, (Ready, *MARKED), (Playing,)),
+    (on.RunOn, act.run_on, (Ready, Playing), (Playing, Amending, Ready)),
+    (on.SetTempo, act.set_tempo, MOVING, (Ready, SAME)),
+    (on.Easier, act.easier, MOVING, (Ready, SAME)),
+    (on.ChooseLayer, act.choose_layer, MOVING, (Ready, SAME)),
+    (on.ChooseExcerpt, act.choose_excerpt, MOVING, (Ready, SAME)),
+    (on.Reload, act.reload, (Ready, Rest), (SAME,)),
+    (on.Pause, act.pause, MUSIC, (Paused,)),
+    (on.Skip, act.go_on, (*MUSIC, Rest), ENTERED),
+    (on.Undo, act.undo, (*MUSIC, Rest, Done), (Amending, SAME)),
+    (on.Stop, act.stop, (*MUSIC, Paused, Rest), (Done,)),
+)
+"""The whole machine: an event, its handler, the states in which it is accepted, and where it leads from there."""
+
+TRANSITIONS: Mapping[tuple[type[State], type[SessionEvent]], tuple[Handler, frozenset[type[State]]]] = {
+    (state, event): (handler, frozenset(state if to is SAME else to for to in leads_to))
+    for event, handler, states, leads_to in ROWS
+    for state in states
 }
-"""State and event to handler and the states it leads to: the whole machine in one table."""
+"""The same by state and event."""

@@ -83,6 +83,11 @@ class Session:
         return None if isinstance(shown, Rest | Done) else shown
 
     @property
+    def task(self) -> Task | None:
+        """What the player has before them to play."""
+        return self.music.task if self.music else None
+
+    @property
     def turn(self) -> Turn | None:
         """The turn that is practised; None at the end."""
         if isinstance(self.state, Done):

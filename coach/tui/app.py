@@ -17,7 +17,6 @@ from textual.app import SystemCommand
 from textual.driver import Driver
 from textual.screen import Screen
 
-from coach.folder.actions import Action
 from coach.folder.settings import THEMES
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
@@ -155,10 +154,11 @@ class CoachApp(Coach):
                 screen = TourScreen()
         self.push_screen(screen)
 
-    def show_help(self, actions: Sequence[Action], scope: str, notes: Sequence[str] = ()) -> None:
+    def show_help(self, notes: Sequence[str]) -> None:
         from coach.tui.help import HelpScreen
 
-        self.push_screen(HelpScreen(actions, scope, self.plain, notes))
+        if isinstance(screen := self.screen, CoachScreen):
+            self.push_screen(HelpScreen(screen.actions(), screen.scope, self.plain, notes))
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         if isinstance(screen, CoachScreen):

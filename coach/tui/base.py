@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partialmethod
 from typing import ClassVar, cast
 
@@ -89,7 +89,11 @@ class CoachScreen(Screen[None]):
         return [action.label for action in actions]
 
     def do_help(self) -> None:
-        self.coach.show_help(self.actions(), self.scope)
+        self.coach.show_help(self.help_notes())
+
+    def help_notes(self) -> Sequence[str]:
+        """What help tells below the keys."""
+        return ()
 
     def do_back(self) -> None:
         self.coach.player_stop()

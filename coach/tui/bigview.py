@@ -64,7 +64,6 @@ def look_for(
     columns: int,
     rows: int,
     least: int = SMALL,
-    most: int = BIGGEST,
 ) -> Look:
     """The largest look in which every event fits; the smallest in one line without brackets where none does.
 
@@ -78,10 +77,8 @@ def look_for(
         for stacked in (False, True):
             look = Look(SMALL, brackets, stacked)
             written = [event_lines(event, instrument, look) for event in shown]
-            sizes = [
-                largest_size(line, columns, rows // len(lines), most) for lines in written for line in lines
-            ]
-            size = min(sizes, default=most)
+            sizes = [largest_size(line, columns, rows // len(lines)) for lines in written for line in lines]
+            size = min(sizes, default=BIGGEST)
             if size > best_size:
                 best, best_size = Look(size, brackets, stacked), size
     return best

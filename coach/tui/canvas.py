@@ -95,10 +95,6 @@ class Canvas:
         """Draw another picture from edge to edge into so many rows."""
         self.paste(row, 0, drawn(picture, self.width, height, self.plain))
 
-    def at(self, row: int, column: int) -> str:
-        """The character of a cell."""
-        return self._letters[row][column]
-
     def rows(self) -> Rows:
         """The finished picture."""
         return tuple(map(_runs, self._letters, self._roles))
@@ -178,6 +174,15 @@ def draw_lines(canvas: Canvas, lines: Iterable[Line]) -> None:
     """Lines below each other, cut off at the edges."""
     for row, (role, text) in enumerate(lines):
         canvas.put(row, 0, text, role)
+
+
+def first_that_fit(texts: Sequence[str], fits: Callable[[Sequence[str]], bool]) -> list[str]:
+    """As many of these as fit, one at least, and how many more there are."""
+    for shown in range(len(texts), 0, -1):
+        told = [*texts[:shown], *([f"and {len(texts) - shown} more"] if shown < len(texts) else [])]
+        if shown == 1 or fits(told):
+            return told
+    return []
 
 
 def wrapped(text: str, width: int) -> list[str]:

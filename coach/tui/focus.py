@@ -8,7 +8,6 @@ notes of all layers.
 from __future__ import annotations
 
 import math
-from fractions import Fraction
 from typing import Literal
 
 from coach.ground.frozen import frozen
@@ -55,8 +54,6 @@ class Move:
     distance_frets: float
     crosses: bool
     """Whether another string is played."""
-    beats: Fraction
-    """From one onset to the other, in tempo beats."""
     placed: bool = True
     """Whether both notes have a place for the hand: open strings have none."""
 
@@ -81,6 +78,15 @@ def focus_at(passage: Passage, beat: float | None) -> Focus:
     return Focus(begun[-1] if begun else None, coming, held, next_held, float(min(changes, default=math.inf)))
 
 
+def strings_shown(passage: Passage, instrument: Instrument, most: int) -> tuple[int, ...]:
+    """The strings that are drawn: all where they have room, else those that the passage uses."""
+    strings = tuple(range(len(instrument.strings)))
+    if len(strings) <= most:
+        return strings
+    used = {placed.note.string for event in passage.events for placed in event.notes}
+    return tuple(string for string in strings if string in used)[:most]
+
+
 def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
     """Where on the string the fretting hand is for an event; None for open strings and plucking-hand touches."""
     places = [at for placed in event.notes if (at := _place_mm(placed, instrument)) is not None]
@@ -100,8 +106,7 @@ def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument
     crosses = {placed.note.string for placed in before.notes} != {
         placed.note.string for placed in after.notes
     }
-    beats = after.onset - before.onset
     if start is None or stop is None or abs(stop - start) < 0.5:
-        return Move("", 0.0, 0.0, crosses, beats, start is not None and stop is not None)
+        return Move("", 0.0, 0.0, crosses, start is not None and stop is not None)
     frets = abs(instrument.fret_at(stop) - instrument.fret_at(start))
-    return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)
+    return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses)

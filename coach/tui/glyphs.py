@@ -185,6 +185,7 @@ def least_size(screen_rows: int) -> int:
     return next((size for size in range(BIGGEST) if capital_rows(size) * READABLE >= screen_rows), BIGGEST)
 
 
+@lru_cache(maxsize=512)
 def big_text(text: str, size: int = 1, plain: bool = False) -> tuple[str, ...]:
     """The text as `rows_high(size)` rows of half blocks, all of one width; `plain` uses ASCII only.
 
@@ -193,7 +194,16 @@ def big_text(text: str, size: int = 1, plain: bool = False) -> tuple[str, ...]:
     """
     if size < SMALL:
         raise ValueError(f"size {size} is below {SMALL}")
-    return _drawn(text, size, plain)
+    high = SMALL_PIXELS_HIGH if size == SMALL else PIXELS_HIGH
+    grid = [".".join(_pixels(letter, size)[row] for letter in text) for row in range(high)]
+    for factor in _factors(max(size, 1)):
+        grid = _enlarged(grid, factor)
+    grid += ["." * len(grid[0])] * (len(grid) % 2)
+    shapes = _PLAIN if plain else _BLOCKS
+    return tuple(
+        "".join(shapes[(top == "#") + 2 * (low == "#")] for top, low in zip(upper, lower, strict=True))
+        for upper, lower in zip(grid[::2], grid[1::2], strict=True)
+    )
 
 
 def big_width(text: str, size: int = 1) -> int:
@@ -213,20 +223,6 @@ def largest_size(text: str, columns: int, rows: int, most: int = BIGGEST) -> int
     sizes = range(most, NONE, -1)
     fitting = (size for size in sizes if rows_high(size) <= rows and big_width(text, size) <= columns)
     return next(fitting, NONE) if text else NONE
-
-
-@lru_cache(maxsize=512)
-def _drawn(text: str, size: int, plain: bool) -> tuple[str, ...]:
-    high = SMALL_PIXELS_HIGH if size == SMALL else PIXELS_HIGH
-    grid = [".".join(_pixels(letter, size)[row] for letter in text) for row in range(high)]
-    for factor in _factors(max(size, 1)):
-        grid = _enlarged(grid, factor)
-    grid += ["." * len(grid[0])] * (len(grid) % 2)
-    shapes = _PLAIN if plain else _BLOCKS
-    return tuple(
-        "".join(shapes[(top == "#") + 2 * (low == "#")] for top, low in zip(upper, lower, strict=True))
-        for upper, lower in zip(grid[::2], grid[1::2], strict=True)
-    )
 
 
 def _pixels(letter: str, size: int) -> _Pixels:

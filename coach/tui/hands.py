@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from functools import lru_cache
 
+from textual.geometry import Region
+
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
@@ -12,7 +14,7 @@ from coach.tui.canvas import Canvas, Pane, draw_line, pane
 from coach.tui.focus import Focus, leads, move_between
 from coach.tui.glyphs import NONE, SMALL, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of
-from coach.tui.layout import Box, Layout, Needs
+from coach.tui.layout import Layout, Needs
 from coach.tui.picture import Picture
 
 
@@ -69,7 +71,7 @@ def _fingers(events: Iterable[PlacedEvent]) -> str:
     return f"  finger {fingers}" if fingers else ""
 
 
-def lane_pane(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> Pane:
+def lane_pane(picture: Picture, passage: Passage, instrument: Instrument, box: Region) -> Pane:
     """The lane as it looks now."""
     pages = _pages(Kept(passage, instrument), box.width, box.height)
     look = LaneLook(

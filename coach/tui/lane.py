@@ -24,6 +24,7 @@ from coach.music.drill import Note
 from coach.music.excerpt import Passage, PassageBar, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, fitted
+from coach.tui.focus import strings_shown
 from coach.tui.layout import FOOTER_ROWS, HEADER_ROWS
 
 MOST_BARS = 2
@@ -99,10 +100,7 @@ def pages_of(passage: Passage, instrument: Instrument, width: int, height: int) 
     where not all have room; strings stand two rows apart where there is room for that.
     """
     most_strings = max(height - HEADER_ROWS - FOOTER_ROWS, 1)
-    used = {placed.note.string for event in passage.events for placed in event.notes}
-    strings = tuple(range(len(instrument.strings)))
-    if len(strings) > most_strings:
-        strings = tuple(string for string in strings if string in used)[:most_strings]
+    strings = strings_shown(passage, instrument, most_strings)
     spacing = 2 if 2 * len(strings) - 1 <= most_strings else 1
     gutter = max(len(instrument.string_label(string)) for string in strings) + 1
     choices = [(MOST_BARS, 1)] if len(passage.bars) > 1 else []

@@ -8,9 +8,10 @@ sheet for marking takes the place of all between header and track.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import lru_cache
 from typing import Literal
+
+from textual.geometry import Region
 
 from coach.ground.frozen import frozen
 from coach.tui.glyphs import BIGGEST, SMALL, big_width, rows_high
@@ -31,16 +32,6 @@ MARGIN = 1
 """Columns before a low note; a glyph has a blank of its own beside it."""
 NECK_COLUMNS = 28
 """The least that a fretboard needs beside the hands."""
-
-
-@frozen
-class Box:
-    """A pane's place in cells."""
-
-    x: int
-    y: int
-    width: int
-    height: int
 
 
 @frozen
@@ -65,7 +56,8 @@ def too_small(width: int, height: int) -> str:
     return f"window too small: {LEAST_WIDTH} x {LEAST_HEIGHT} at least"
 
 
-Layout = Mapping[str, Box]
+Layout = Mapping[str, Region]
+"""By name the place of each pane, in cells."""
 
 
 @lru_cache(maxsize=64)
@@ -74,15 +66,15 @@ def layout_for(view: View, width: int, height: int, needs: Needs) -> Layout:
     width, height = max(width, LEAST_WIDTH), max(height, LEAST_HEIGHT)
     band = band_size(width)
     bottom = height - 3 - rows_high(band)
-    work = Box(0, 1, width - 1, bottom - 2)
+    work = Region(0, 1, width - 1, bottom - 2)
     return {
-        "header": Box(0, 0, width - 1, 1),
+        "header": Region(0, 0, width - 1, 1),
         "sheet": work,
-        "track": Box(0, bottom - 1, width - 1, 1),
-        "band": Box(0, bottom, width - 1, rows_high(band)),
-        "rung": Box(0, height - 3, width - 1, 1),
-        "message": Box(0, height - 2, width, 1),
-        "keys": Box(0, height - 1, width - 1, 1),
+        "track": Region(0, bottom - 1, width - 1, 1),
+        "band": Region(0, bottom, width - 1, rows_high(band)),
+        "rung": Region(0, height - 3, width - 1, 1),
+        "message": Region(0, height - 2, width, 1),
+        "keys": Region(0, height - 1, width - 1, 1),
         **(_study(work, needs) if view == "study" else _glance(work, needs)),
     }
 
@@ -92,29 +84,31 @@ def band_size(width: int) -> int:
     return next((size for size in range(3, SMALL, -1) if big_width(BAND, size) + 4 < width), SMALL)
 
 
-def _hands(left: int, top: int, columns: int, now: int, next_: int, gap: int, needs: Needs) -> dict[str, Box]:
+def _hands(
+    left: int, top: int, columns: int, now: int, next_: int, gap: int, needs: Needs
+) -> dict[str, Region]:
     """Now above next, each with its low note at the right; a line of words above each."""
     low = needs.low_columns(next_)
     node = columns - low
     below = top + 1 + rows_high(now) + gap
     panes = {
-        "now_words": Box(left, top, node, 1),
-        "now": Box(left, top + 1, node, rows_high(now)),
-        "count": Box(left, top + 1, columns, rows_high(now)),
-        "next_words": Box(left, below, node, 1),
-        "next": Box(left, below + 1, node, rows_high(next_)),
+        "now_words": Region(left, top, node, 1),
+        "now": Region(left, top + 1, node, rows_high(now)),
+        "count": Region(left, top + 1, columns, rows_high(now)),
+        "next_words": Region(left, below, node, 1),
+        "next": Region(left, below + 1, node, rows_high(next_)),
     }
     x, wide = left + node + MARGIN, low - MARGIN
     lows = {
-        "low_words": Box(x, top, wide, 1),
-        "low": Box(x, top + 1, wide, rows_high(now)),
-        "next_low_words": Box(x, below, wide, 1),
-        "next_low": Box(x, below + 1, wide, rows_high(next_)),
+        "low_words": Region(x, top, wide, 1),
+        "low": Region(x, top + 1, wide, rows_high(now)),
+        "next_low_words": Region(x, below, wide, 1),
+        "next_low": Region(x, below + 1, wide, rows_high(next_)),
     }
     return {**panes, **lows} if low else panes
 
 
-def _glance(work: Box, needs: Needs) -> dict[str, Box]:
+def _glance(work: Region, needs: Needs) -> dict[str, Region]:
     pairs = ((now, after) for after in range(BIGGEST, 0, -1) for now in (after + 1, after))
     now, after = next(
         (
@@ -130,7 +124,7 @@ def _glance(work: Box, needs: Needs) -> dict[str, Box]:
     return _hands(work.x, work.y, work.width, now, after, gap, needs)
 
 
-def _study(work: Box, needs: Needs) -> dict[str, Box]:
+def _study(work: Region, needs: Needs) -> dict[str, Region]:
     edges = HEADER_ROWS + FOOTER_ROWS
     least = edges + min(needs.strings, work.height - 2 * (1 + rows_high(SMALL)) - edges)
     size = next(
@@ -154,15 +148,15 @@ def _study(work: Box, needs: Needs) -> dict[str, Box]:
     lane = spread if spread + across * neck < room else least
     free = room - lane
     gap = (free - neck) // 3 if across else free // 2
-    right = Box(left + 1, work.y, work.width - left - 1, big + gap)
+    right = Region(left + 1, work.y, work.width - left - 1, big + gap)
     panes = _hands(work.x, work.y, left, size, size, 0, needs)
     top = big + (neck + (2 * (free - neck) + 1) // 3 if across else gap)
-    panes["lane"] = Box(work.x, work.y + top, work.width, lane)
+    panes["lane"] = Region(work.x, work.y + top, work.width, lane)
     beside = 0 if across else min(neck, right.height)
     if across:
-        panes["neck"] = Box(work.x, work.y + big + gap, work.width, neck)
+        panes["neck"] = Region(work.x, work.y + big + gap, work.width, neck)
     elif right.width > 0:
-        panes["neck"] = replace(right, height=beside)
+        panes["neck"] = right._replace(height=beside)
     if right.width > 0 and right.height > beside:
-        panes["cue"] = replace(right, y=right.y + beside, height=right.height - beside)
+        panes["cue"] = right._replace(y=right.y + beside, height=right.height - beside)
     return panes

@@ -19,6 +19,8 @@ from coach.folder.library import MOST_FILES, strings_lacking
 from coach.ground.places import builtin_drills, own_drills
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
+from coach.log.entries import EntryKind
+from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted, pane
@@ -84,7 +86,7 @@ class LibraryScreen(CoachScreen):
         wanted = self.query_one("#search", Input).value.casefold().split()
         chosen = self.chosen
         self._shown = [entry for entry in self._entries if all(word in entry.words for word in wanted)]
-        planned = {drill.id for drill in self.coach.desk.in_plan()}
+        planned = self._planned()
         hands_on = self.coach.desk.at_hand()
         paths = [entry.path for entry in self._shown]
         at = paths.index(chosen.path) if chosen and chosen.path in paths else 0
@@ -113,6 +115,11 @@ class LibraryScreen(CoachScreen):
         return Text(fitted(line, self.size.width - MARK_COLUMNS - SCROLLBAR_COLUMNS))
 
     @property
+    def drill(self) -> Drill | None:
+        """The drill under the cursor."""
+        return self.chosen.drill if self.chosen else None
+
+    @property
     def chosen(self) -> Entry | None:
         """The file under the cursor."""
         at = self.query_one("#drills", OptionList).highlighted
@@ -124,7 +131,8 @@ class LibraryScreen(CoachScreen):
         if not stage.size.width:
             return
         if entry := self.chosen:
-            preview = pane(draw_preview, entry, self._is_planned(entry), self.coach.desk.today)
+            planned = entry.drill is not None and entry.drill.id in self._planned()
+            preview = pane(draw_preview, entry, planned, self.coach.desk.today)
             stage.fill(preview, *stage.size)
         else:
             stage.show({}, {})
@@ -159,39 +167,35 @@ class LibraryScreen(CoachScreen):
         self.query_one("#search", Input).focus()
 
     def do_practise_drill(self) -> None:
-        entry = self.chosen
-        if entry is None or entry.drill is None:
+        if self.drill is None:
             self.notify("This file has the problems listed below. Fix them in an editor.")
             return
-        self.coach.begin(self.coach.desk.plan(drills=(entry.drill,)))
+        self.coach.begin(self.coach.desk.plan(drills=(self.drill,)))
 
     def do_play_through(self) -> None:
         """Play the piece, or a run of its phrases, at once."""
-        if (entry := self.chosen) and entry.drill:
-            drill = entry.drill
+        if drill := self.drill:
             self.coach.ask_stretch(drill, lambda run: self.coach.begin(self.coach.desk.run_plan(drill, run)))
 
-    def _is_planned(self, entry: Entry) -> bool:
-        return entry.drill is not None and entry.drill.id in {drill.id for drill in self.coach.desk.in_plan()}
+    def _planned(self) -> set[str]:
+        """Ids of the drills in the plan."""
+        return {drill.id for drill in self.coach.desk.in_plan()}
 
     def do_set_aside(self) -> None:
-        entry = self.chosen
-        if entry is None or entry.drill is None:
-            return
-        planned = self._is_planned(entry)
-        refusal = self.coach.desk.note("set-aside" if planned else "take-up", {"drill": entry.drill.id})
-        if refusal:
-            self.coach.tell(refusal)
-        self.show_list()
+        if drill := self.drill:
+            kind: EntryKind = "set-aside" if drill.id in self._planned() else "take-up"
+            if refusal := self.coach.desk.note(kind, {"drill": drill.id}):
+                self.coach.tell(refusal)
+            self.show_list()
 
     def do_know(self) -> None:
-        if (entry := self.chosen) and entry.drill:
-            self.coach.ask_known(entry.drill, "", self.show_list)
+        if drill := self.drill:
+            self.coach.ask_known(drill, "", self.show_list)
 
     def do_nodes(self) -> None:
-        if (entry := self.chosen) and entry.drill:
-            self.coach.show("nodes", entry.drill.instrument)
+        if drill := self.drill:
+            self.coach.show("nodes", drill.instrument)
 
     def do_hear(self) -> None:
-        if (entry := self.chosen) and (drill := entry.drill):
+        if drill := self.drill:
             self.coach.hear(lambda models, rate: models.phrase_pcm(drill, drill.phrases[0], rate))

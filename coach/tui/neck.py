@@ -13,7 +13,7 @@ from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
 from coach.strings.fretboard import Board, Cell, Mark, fretboard_cells
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows
-from coach.tui.focus import Focus
+from coach.tui.focus import Focus, strings_shown
 
 MARGIN_MM = 25.0
 NARROWEST_MM = 120.0
@@ -37,10 +37,7 @@ def board_for(
     passage: Passage, instrument: Instrument, most_strings: int, left_handed: bool = False
 ) -> Board:
     """The part of the fretboard that a passage uses, with a margin; all strings where they have room."""
-    used = {placed.note.string for event in passage.events for placed in event.notes}
-    strings = tuple(range(len(instrument.strings)))
-    if len(strings) > most_strings:
-        strings = tuple(string for string in strings if string in used)[:most_strings]
+    strings = strings_shown(passage, instrument, most_strings)
     places = [
         at
         for event in passage.events

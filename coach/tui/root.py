@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Literal
 
 from textual.app import App
 
-from coach.folder.actions import Action
 from coach.folder.settings import keep_settings, load_settings, save_settings, usual_settings
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
@@ -166,5 +165,5 @@ class Coach(App[None]):
         """Another screen over this one; that of nodes or of tuning for an instrument, else the one at hand."""
 
     @abstractmethod
-    def show_help(self, actions: Sequence[Action], scope: str, notes: Sequence[str] = ()) -> None:
-        """What can be done on a screen, and its keys; below them notes that had no room there."""
+    def show_help(self, notes: Sequence[str]) -> None:
+        """What can be done on this screen, and its keys; below them notes that had no room there."""

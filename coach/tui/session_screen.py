@@ -8,14 +8,16 @@ from functools import partial, partialmethod
 
 from textual import events
 
-from coach.folder.actions import CAUSED, LABEL_KEYS, Action, Phase, cause_action
-from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Passage, whole_phrase
+from coach.folder.actions import CAUSED, LABEL_KEYS, MOVING, Action, Phase, cause_action
+from coach.midi.pedal import Action as PedalAction
+from coach.midi.pedal import Moment, guess_event, meaning
+from coach.music.excerpt import Passage, whole_phrase
 from coach.music.passages import excerpts_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session import events as on
-from coach.tui import bigview, marking, pedal
+from coach.session.states import Playing, Rating
+from coach.tui import bigview, marking
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.session_stage import SessionStage
@@ -41,6 +43,21 @@ SENDS: dict[str, on.SessionEvent] = {
     "pause": on.Pause(),
 }
 """By the ids of their actions."""
+BY_FOOT: dict[PedalAction, dict[Phase, str]] = {
+    "clean": {
+        **dict.fromkeys((Phase.READY, Phase.LISTENING), "go"),
+        Phase.RATING: "save",
+        Phase.PAUSED: "resume",
+        Phase.REST: "rest_over",
+        Phase.DONE: "to_summary",
+    },
+    "again": {Phase.READY: "go", Phase.PLAYING: "again", Phase.RATING: "again"},
+    "slower": dict.fromkeys(MOVING, "slower"),
+    "faster": dict.fromkeys(MOVING, "faster"),
+    "pause": {**dict.fromkeys(MOVING, "pause"), Phase.PAUSED: "resume"},
+    "next": dict.fromkeys((*MOVING, Phase.RATING, Phase.REST), "skip"),
+}
+"""What a pedal's action does in each phase, as the screen's own action; `choked` marks and is none of these."""
 
 
 class SessionScreen(SessionStage):
@@ -49,9 +66,9 @@ class SessionScreen(SessionStage):
     def other_key(self, event: events.Key) -> bool:
         """A label's key marks its event."""
         session = self.practice.session
-        if session.music is None or session.phase not in (Phase.RATING, Phase.PLAYING):
+        if session.task is None or session.phase not in (Phase.RATING, Phase.PLAYING):
             return False
-        for label, key in self._label_keys(session.music.task.passage).items():
+        for label, key in self._label_keys(session.task.passage).items():
             if key == event.key:
                 self._mark(label)
                 return True
@@ -59,11 +76,10 @@ class SessionScreen(SessionStage):
 
     def touch_marks(self) -> list[tuple[str, str]]:
         """(key, number, place and mark) of every event that can be marked while a repetition is rated."""
-        music = self.practice.session.music
-        if music is None or self.practice.session.phase is not Phase.RATING:
+        session, task = self.practice.session, self.practice.session.task
+        if task is None or session.phase is not Phase.RATING:
             return []
-        task = music.task
-        shown = marking.signs(self.practice.session.marks, task.passage, task.drill.instrument)
+        shown = marking.signs(session.marks, task.passage, task.drill.instrument)
         heard = {one.label: one.heard + "?" * bool(one.mark) for one in self.marks.heard()}
         texts = []
         for label, key in self._label_keys(task.passage).items():
@@ -99,10 +115,10 @@ class SessionScreen(SessionStage):
 
     def _mark(self, label: int) -> None:
         session = self.practice.session
-        if session.music is None:
+        if session.task is None:
             return
         self._open_page_of(label)
-        event = session.music.task.passage.event(label)
+        event = session.task.passage.event(label)
         brush = marking.brush_on(label, self.brush, self.marks)
         self._send_mark(marking.pressed(label, brush, session.marks, event))
 
@@ -170,9 +186,11 @@ class SessionScreen(SessionStage):
 
     def _choke_at(self, at_s: float) -> None:
         """Mark the event that a choke at a position in the rep is likely about."""
-        if self.timeline is None:
+        task, timeline = self.practice.session.task, self.timeline
+        if task is None or timeline is None:
             return
-        guess = pedal.guess(self.practice, self.timeline, at_s, self.rig.settings.foot)
+        harmonics = frozenset(event.label for event in task.passage.events if event.is_harmonic)
+        guess = guess_event(timeline.onsets_s, at_s, self.rig.settings.foot.reaction_s, harmonics)
         if guess is None:
             return
         self.last_choke_s = at_s
@@ -184,21 +202,22 @@ class SessionScreen(SessionStage):
 
     def take_presses(self) -> None:
         for press in self.rig.take():
-            at_s = self.practice.about_s(press.at_s)
-            foot = self.rig.settings.foot
-            action = pedal.pressed(press.actions, self.practice, self.timeline, at_s, self.last_choke_s, foot)
+            # It goes on counting after the end, so that a press just after the last note is told from a rating.
+            at_s, timeline = self.practice.about_s(press.at_s), self.timeline
+            near = isinstance(self.practice.session.state, Playing | Rating)
+            last_s = float(timeline.last_onset_s) if timeline else 0.0
+            moment = Moment(near and timeline is not None, at_s, last_s, self.last_choke_s if near else None)
+            action = meaning(press.actions, moment, self.rig.settings.foot)
             if action == "choked":
                 self._choke_at(at_s)
-            elif action and (chosen := pedal.ACTION_OF[action].get(self.practice.session.phase)):
+            elif action and (chosen := BY_FOOT[action].get(self.practice.session.phase)):
                 self.act(chosen, press.at_s)
 
     def _move_cursor(self, by: int) -> None:
-        music = self.practice.session.music
-        if music is None:
-            return
-        self.cursor = min(max(self.cursor + by, 1), len(music.task.passage.events))
-        self._open_page_of(self.cursor)
-        self.draw()
+        if task := self.practice.session.task:
+            self.cursor = min(max(self.cursor + by, 1), len(task.passage.events))
+            self._open_page_of(self.cursor)
+            self.draw()
 
     def _turn(self, by: int) -> None:
         """Open another page of the sheet, with the cursor on its first event."""
@@ -220,43 +239,41 @@ class SessionScreen(SessionStage):
             self._mark(self.cursor)
 
     def _tempo(self, way: int) -> None:
-        if (music := self.practice.session.music) is not None:
-            tempo = music.task.tempo_bpm
+        if task := self.practice.session.task:
+            tempo = task.tempo_bpm
             asked = tempo + way * max(1, round(tempo * TEMPO_STEP))
-            before = self.practice.session.coaching.rung_before_bpm(music.task.excerpt)
+            before = self.practice.session.coaching.rung_before_bpm(task.excerpt)
             # On the way back up the rung is not stepped over.
             self.send(on.SetTempo(before if tempo < before < asked else asked))
 
     do_slower, do_faster = partialmethod(_tempo, -1), partialmethod(_tempo, 1)
 
     def do_layer(self) -> None:
-        music = self.practice.session.music
-        choices = music.task.layers if music is not None else ()
-        if music is None or len(choices) < 2:
+        task = self.practice.session.task
+        choices = task.layers if task else ()
+        if task is None or len(choices) < 2:
             self.message = "This phrase has only one layer."
             self.draw()
             return
-        current = music.task.excerpt.layer
+        current = task.excerpt.layer
         following = choices[(choices.index(current) + 1) % len(choices)] if current in choices else choices[0]
         self.send(on.ChooseLayer(following))
 
     def do_play_through(self) -> None:
         """The piece or a run of its phrases, for the rest of this turn."""
-        if (music := self.practice.session.music) is not None:
-            self.coach.ask_stretch(music.task.drill, lambda run: self.send(on.ChooseExcerpt(run)))
+        if task := self.practice.session.task:
+            self.coach.ask_stretch(task.drill, lambda run: self.send(on.ChooseExcerpt(run)))
 
     def do_shorter(self) -> None:
-        if (music := self.practice.session.music) is not None:
-            choices, current = self._shorter(music.task.drill, music.task.excerpt), music.task.excerpt
-            at = choices.index(current) if current in choices else -1
+        """The phrase whole, its halves, nodes and moves in this layer: the one after what is practised now."""
+        if task := self.practice.session.task:
+            drill, layer = task.drill, task.excerpt.layer
+            phrase = drill.phrase(task.excerpt.phrases[0])
+            order = ("half", "node", "move")
+            parts = sorted(excerpts_of(drill, phrase, layer), key=lambda part: order.index(part.kind.value))
+            choices = [whole_phrase(drill, phrase, layer), *parts]
+            at = choices.index(task.excerpt) if task.excerpt in choices else -1
             self.send(on.ChooseExcerpt(choices[(at + 1) % len(choices)]))
-
-    def _shorter(self, drill: Drill, excerpt: Excerpt) -> list[Excerpt]:
-        """The phrase whole, then its halves, nodes and moves in this layer."""
-        phrase = drill.phrase(excerpt.phrases[0])
-        whole = whole_phrase(drill, phrase, excerpt.layer)
-        parts = excerpts_of(drill, phrase, excerpt.layer)
-        return [whole, *sorted(parts, key=lambda part: ("half", "node", "move").index(part.kind.value))]
 
     def do_view(self) -> None:
         self.view = "study" if self.view == "glance" else "glance"

@@ -18,6 +18,7 @@ from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui import bigview
 from coach.tui.base import CoachScreen
+from coach.tui.canvas import first_that_fit
 from coach.tui.focus import focus_at
 from coach.tui.layout import LEAST_WIDTH
 from coach.words.names import assignment_text, excerpt_name, goal_text, teachers_note
@@ -67,7 +68,8 @@ class SessionWords(CoachScreen):
         parts = [marks] if marks else []
         parts += [plain_text(part) for part in self.message.split(BETWEEN)]
         parts += self._counted_in()
-        parts += self._that_fit(self._suggested(), parts)
+        parts = [part for part in parts if part]
+        parts += first_that_fit(self._suggested(), lambda told: self._fit([*parts, *told]))
         parts += self._announced()[:1]
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
@@ -78,27 +80,19 @@ class SessionWords(CoachScreen):
         ear, sound, unheard = self._ear(), self._sound(), self._unheard()
         if unheard:
             parts, sound = [*parts, unheard], ""
-        # Without sound nobody can play along; that the microphone is off, the first line shows too.
-        if sound and self._has_room(parts, sound):
+        # Alone each is shown as far as the line goes. Without sound nobody can play along; that the microphone is
+        # off, the first line shows too.
+        if sound and (not parts or self._fit([*parts, sound])):
             self._sound_shown = self.coach.player.status
             parts.append(sound)
-        if ear and self._has_room(parts, ear):
+        if ear and (not parts or self._fit([*parts, ear])):
             self._ear_shown = ear
             parts.append(ear)
         return BETWEEN.join(parts)
 
-    def _has_room(self, parts: list[str], more: str) -> bool:
-        """Whether it fits beside the others; alone it is shown as far as the line goes."""
-        return not parts or len(BETWEEN.join([*parts, more])) <= max(self.size.width, LEAST_WIDTH)
-
-    def _that_fit(self, told: list[str], parts: list[str]) -> list[str]:
-        """As many of these as there is room for beside the others, one at least; of the rest how many they are."""
-        for shown in range(len(told), 0, -1):
-            more = [f"and {len(told) - shown} more"] if shown < len(told) else []
-            line = BETWEEN.join(part for part in (*parts, *told[:shown], *more) if part)
-            if shown == 1 or len(line) <= max(self.size.width, LEAST_WIDTH):
-                return [*told[:shown], *more]
-        return []
+    def _fit(self, parts: list[str]) -> bool:
+        """Whether the line has room for all of it."""
+        return len(BETWEEN.join(parts)) <= max(self.size.width, LEAST_WIDTH)
 
     def _ear(self) -> str:
         """What keeps the ear from hearing and is not told yet."""
@@ -170,9 +164,9 @@ class SessionWords(CoachScreen):
     def _purpose(self, turn: Turn) -> str:
         """What the turn is for as things stand: what landed and is at its goal climbs no further."""
         purpose, session = turn.item.purpose, self.practice.session
-        if session.music is None or purpose not in (Purpose.CLIMB, Purpose.AT_GOAL):
+        if session.task is None or purpose not in (Purpose.CLIMB, Purpose.AT_GOAL):
             return purpose.value
-        rung = session.coaching.rung(session.music.task.excerpt)
+        rung = session.coaching.rung(session.task.excerpt)
         return (Purpose.AT_GOAL if rung.landed and rung.bpm >= rung.goal_bpm else Purpose.CLIMB).value
 
     def _assigned(self, drill: Drill | None) -> tuple[str, ...]:
@@ -185,9 +179,9 @@ class SessionWords(CoachScreen):
         Cues speak of harmonics: a layer without any has none, and where there is one only, none speaks of the next.
         """
         session = self.practice.session
-        if session.music is None:
+        if session.task is None:
             return session.turn.item.reason if session.turn else ""
-        drill, passage = session.music.task.drill, session.music.task.passage
+        drill, passage = session.task.drill, session.task.passage
         bars = passage.bars
         waits = beat is None or beat < 0
         note = teachers_note(drill) if waits else ""

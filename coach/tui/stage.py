@@ -18,7 +18,6 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from coach.tui.canvas import Pane, Role, Rows, drawn, text_width
-from coach.tui.layout import Box
 from coach.tui.root import Coach
 from coach.tui.theme import PLAIN_THEME, styles_for
 
@@ -38,7 +37,7 @@ class Stage(Widget, can_focus=False):
         self._look = ("", 0)
         """The theme and the width that the strips are made for."""
         self._styles: Mapping[Role, Style] = {}
-        self._boxes: dict[str, Box] = {}
+        self._boxes: dict[str, Region] = {}
         self._rows: dict[str, Rows] = {}
         self._shown: dict[str, tuple[Pane, bool]] = {}
         """By name each pane, and whether it was drawn in ASCII."""
@@ -46,13 +45,13 @@ class Stage(Widget, can_focus=False):
         self._changed: set[int] = set()
         """Rows that are to be painted."""
 
-    def show(self, panes: Mapping[str, Pane], boxes: Mapping[str, Box]) -> int:
+    def show(self, panes: Mapping[str, Pane], boxes: Mapping[str, Region]) -> int:
         """Show these panes at these places and no others, painting only rows that changed; returns how many."""
         for name in [name for name in self._boxes if name not in panes]:
             self._erase(name)
         return self.change(panes, boxes)
 
-    def change(self, panes: Mapping[str, Pane], boxes: Mapping[str, Box]) -> int:
+    def change(self, panes: Mapping[str, Pane], boxes: Mapping[str, Region]) -> int:
         """Show these panes beside the others; returns how many rows were painted."""
         plain = cast(Coach, self.app).plain
         for name, pane in panes.items():
@@ -70,12 +69,12 @@ class Stage(Widget, can_focus=False):
 
     def fill(self, picture: Pane, width: int, height: int) -> int:
         """Show one picture and nothing else; returns how many rows were painted."""
-        return self.show({"picture": picture}, {"picture": Box(0, 0, width, height)})
+        return self.show({"picture": picture}, {"picture": Region(0, 0, width, height)})
 
     def _erase(self, name: str) -> None:
         box = self._boxes.pop(name)
         del self._rows[name], self._shown[name]
-        self._changed.update(range(box.y, box.y + box.height))
+        self._changed.update(box.line_range)
 
     def _paint(self) -> int:
         """Hand what changed to the terminal now: by way of the library's queues it would come later, and cost more."""
@@ -110,7 +109,7 @@ class Stage(Widget, can_focus=False):
         blank = self._styles["text"]
         segments: list[Segment] = []
         column = 0
-        across = sorted((box.x, name) for name, box in self._boxes.items() if box.y <= y < box.y + box.height)
+        across = sorted((box.x, name) for name, box in self._boxes.items() if y in box.line_range)
         for left, name in across:
             row = y - self._boxes[name].y
             rows = self._rows[name]
@@ -132,7 +131,7 @@ class Stage(Widget, can_focus=False):
 
     def on_click(self, event: events.Click) -> None:
         for name, box in self._boxes.items():
-            if box.x <= event.x < box.x + box.width and box.y <= event.y < box.y + box.height:
+            if box.contains(event.x, event.y):
                 self.post_message(self.Tapped(name, event.x - box.x, event.y - box.y))
                 return
         self.post_message(self.Tapped("", event.x, event.y))

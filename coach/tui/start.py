@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partialmethod
 from typing import ClassVar
@@ -150,8 +150,8 @@ class StartScreen(CoachScreen):
             text.append("\n" + " " * len(head) + line)
         return text
 
-    def do_help(self) -> None:
-        self.coach.show_help(self.actions(), self.scope, self._notes)
+    def help_notes(self) -> list[str]:
+        return self._notes
 
     @property
     def _at(self) -> int:
@@ -168,18 +168,22 @@ class StartScreen(CoachScreen):
 
     def do_drop_item(self) -> None:
         if self.plan is not None and self.plan.items:
-            item = self.plan.items[self._at]
+            items, at = list(self.plan.items), self._at
+            item = items.pop(at)
             self._taken_out.append((item.excerpt, item.purpose))
-        self._change(lambda items, at: [*items[:at], *items[at + 1 :]], 0)
+            self._follow(items, at)
 
     def _move(self, by: int) -> None:
-        self._change(lambda items, at: _swapped(items, at, at + by), by)
+        items, at = list(self.plan.items) if self.plan else [], self._at
+        if 0 <= at + by < len(items):
+            items.insert(at + by, items.pop(at))
+            self._follow(items, at + by)
 
-    def _change(self, change: Callable[[list[PlanItem], int], list[PlanItem]], step: int) -> None:
-        if self.plan is not None and self.plan.items:
-            at = self._at
-            self.plan = replace(self.plan, items=tuple(change(list(self.plan.items), at)), chosen=False)
-            self.show_plan(at + step)
+    def _follow(self, items: Sequence[PlanItem], at: int) -> None:
+        """Follow the plan with these items, the cursor on one of them."""
+        if self.plan is not None:
+            self.plan = replace(self.plan, items=tuple(items), chosen=False)
+            self.show_plan(at)
 
     def _minutes(self, by: int) -> None:
         low, high = MINUTES_RANGE
@@ -208,9 +212,3 @@ class StartScreen(CoachScreen):
 
     def on_option_list_option_selected(self) -> None:
         """A click on an item only moves the cursor there: starting is a key."""
-
-
-def _swapped(items: list[PlanItem], one: int, other: int) -> list[PlanItem]:
-    if 0 <= one < len(items) and 0 <= other < len(items):
-        items[one], items[other] = items[other], items[one]
-    return items

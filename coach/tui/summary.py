@@ -12,7 +12,7 @@ from coach.rating.table import RESULTS, Says
 from coach.session.host import Practice
 from coach.session.session import Session
 from coach.session.summary import Summary, summarise
-from coach.tui.canvas import Line, Role, text_width
+from coach.tui.canvas import Line, Role, first_that_fit, text_width
 from coach.tui.drawn import ScrolledScreen
 from coach.words.amounts import duration
 from coach.words.names import place_name
@@ -44,11 +44,8 @@ def _nodes(
         f"{place_name(key)}: {counts[key]}" + (f" of {counts[key] + other.get(key, 0)}" if other else "")
         for key in ordered
     ]
-    for shown in range(len(told), 0, -1):
-        more = [f"and {len(told) - shown} more"] if shown < len(told) else []
-        line = "    " + "   ".join((*told[:shown], *more))
-        if text_width(line) <= width:
-            break
+    shown = first_that_fit(told, lambda told: text_width("   ".join(told)) + 4 <= width)
+    line = f"    {'   '.join(shown)}"
     return [(role, f"{word:<8}"), ("text", line)]
 
 

@@ -14,7 +14,7 @@ from textual.app import App
 from textual.screen import Screen
 from textual.widgets import Input
 
-from coach.folder.actions import shown_key
+from coach.folder.actions import SCREENS, shown_key
 from coach.tui.base import CoachScreen
 from coach.tui.help import AskScreen, HelpScreen
 
@@ -28,8 +28,6 @@ _BYTES = {
     if isinstance(keys, tuple) and len(keys) == 1
 }
 """What a terminal sends for a key without a letter, of several the first that the library knows."""
-_LISTED = ("start", "library", "settings", "nodes", "tuning", "reports", "summary")
-"""Where up and down choose, or scroll."""
 
 
 def watch(app: App[None]) -> None:
@@ -76,7 +74,7 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     yield from (_key(action.keys[0], word) for action, word in others if action.id == "as_heard")
     for name, what in screen.touch_marks():
         yield _key(name, what, "mark")
-    if screen.scope in _LISTED:
+    if screen.scope in SCREENS:  # There they choose, or scroll.
         yield from _UP_AND_DOWN
     for action, word in others:
         if action.id == "as_heard":

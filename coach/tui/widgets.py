@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import cast
 
 from rich.text import Text
+from textual.geometry import Region
 from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
@@ -13,7 +14,7 @@ from coach.ground.plain import visible
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, draw_line, pane
 from coach.tui.hints import Hint, draw_hints, hint_at
-from coach.tui.layout import Box, too_small
+from coach.tui.layout import too_small
 from coach.tui.root import Coach
 from coach.tui.stage import Stage
 
@@ -93,7 +94,7 @@ class HintLine(Stage):
         if warning:
             panes = {"small": pane(draw_line, warning, "next"), **panes}
         self.styles.height = len(panes)
-        self.show(panes, {name: Box(0, row, width, 1) for row, name in enumerate(panes)})
+        self.show(panes, {name: Region(0, row, width, 1) for row, name in enumerate(panes)})
 
     def hints(self) -> list[Hint]:
         screen = self.screen
