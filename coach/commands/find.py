@@ -111,17 +111,16 @@ def run(arguments: argparse.Namespace) -> int:
     instrument = instrument_from(arguments)
     settings = _settings(arguments)
     beat_s = 60.0 / arguments.tempo
-    melody = _melody(arguments.notes, beat_s, arguments.ring)
+    melody = _notes(instrument, arguments.notes, "NOTE", beat_s, arguments.ring)
+    if not melody:
+        raise UsageError("only rests; at least one note is needed", "NOTE", guess="F#4, say")
     held = [_held(instrument, text) for text in arguments.hold]
     _refuse_twice(instrument, held)
     if len(melody) == 1 and arguments.bass is None:
         return _show_places(instrument, melody[0].midi, held, settings, arguments.json)
     end_s = max(note.onset_s + note.duration_s for note in melody)
-    bass = [
-        WantedNote(0.0, end_s, instrument.open_midi(place.string) + (place.fret or 0), place.string)
-        for place in held
-    ]
-    bass += _bass(instrument, arguments.bass, beat_s)
+    bass = [_at(instrument, place, 0.0, end_s) for place in held]
+    bass += _notes(instrument, [arguments.bass or ""], "--bass", beat_s)
     try:
         fingering = find_fingering(instrument, melody, bass, settings)
     except ValueError as error:
@@ -237,15 +236,25 @@ def _midi(name: str, option: str) -> int:
         return midi_from_note(name)
 
 
-def _melody(texts: Sequence[str], beat_s: float, ring_beats: float | None) -> list[WantedNote]:
-    melody = []
-    for beat, length, what in _words(texts, "NOTE"):
-        rings_s = beat_s * (float(length) if ring_beats is None else ring_beats)
+def _notes(
+    instrument: Instrument, texts: Sequence[str], option: str, beat_s: float, ring_beats: float | None = None
+) -> list[WantedNote]:
+    """The notes of a line; one of a bass may name its place, `A:3`."""
+    notes = []
+    for beat, length, what in _words(texts, option):
+        onset_s, rings_s = float(beat) * beat_s, beat_s * (ring_beats or float(length))
         for name in what.split("+"):
-            melody.append(WantedNote(float(beat) * beat_s, rings_s, _midi(name, "NOTE")))
-    if not melody:
-        raise UsageError("only rests; at least one note is needed", "NOTE", guess="F#4, say")
-    return melody
+            if ":" in name and option == "--bass":
+                notes.append(_at(instrument, _held(instrument, name, option), onset_s, rings_s))
+            else:
+                notes.append(WantedNote(onset_s, rings_s, _midi(name, option)))
+    return notes
+
+
+def _at(instrument: Instrument, place: Place, onset_s: float, duration_s: float) -> WantedNote:
+    """A bass note whose place is given."""
+    midi = instrument.open_midi(place.string) + (place.fret or 0)
+    return WantedNote(onset_s, duration_s, midi, place.string)
 
 
 def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
@@ -270,20 +279,6 @@ def _refuse_twice(instrument: Instrument, held: Sequence[Place]) -> None:
         if any(place.string == other.string for other in held[:i]):
             label = instrument.string_label(place.string)
             raise UsageError(f"the {label} string can't hold two notes", "--hold")
-
-
-def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[WantedNote]:
-    notes = []
-    for beat, length, what in _words([line], "--bass") if line else ():
-        onset_s, duration_s = float(beat) * beat_s, float(length) * beat_s
-        for name in what.split("+"):
-            if ":" in name:
-                place = _held(instrument, name, "--bass")
-                midi = instrument.open_midi(place.string) + (place.fret or 0)
-                notes.append(WantedNote(onset_s, duration_s, midi, place.string))
-            else:
-                notes.append(WantedNote(onset_s, duration_s, _midi(name, "--bass")))
-    return notes
 
 
 def _allowed(instrument: Instrument, place: Place, node: Node, settings: FingeringSettings) -> Forgiveness:

@@ -135,9 +135,10 @@ def _show(arguments: argparse.Namespace) -> int:
         rows = [row for row in hurts if str(since or "") <= str(row["day"]) <= str(day or row["day"])]
         for rep, passage in pairs:
             excerpt = Excerpt.parse(rep.excerpt)
+            told = {"kind": str(excerpt.kind), "tempo_bpm": rep.tempo_bpm, "goal_bpm": rep.goal_bpm}
             result = "unrated" if rep.faults is None else faults_text(rep.faults) or "clean"
-            row = _row(rep, excerpt, passage.title, str(excerpt.kind), rep.tempo_bpm, rep.goal_bpm, result)
-            rows.append(row | {"corrected": any(not word.suggestions for word in log.corrections(rep.id))})
+            corrected = any(not word.suggestions for word in log.corrections(rep.id))
+            rows.append(_row(rep, excerpt, passage.title, **told, result=result, corrected=corrected))
     rows.sort(key=lambda row: str(row["id"]))
     if arguments.json:
         say_json(rows, indent=1)
@@ -186,20 +187,12 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
             excerpt = Excerpt.parse(key)
         if drill and (excerpt is None or excerpt.drill != drill):
             continue
-        row = _row(entry, excerpt, titles.get(key, ""), "hurt", tempo_bpm, None, "stopped: something hurt")
-        rows.append(row | {"corrected": False})
+        told = {"kind": "hurt", "tempo_bpm": tempo_bpm, "goal_bpm": None, "result": "stopped: something hurt"}
+        rows.append(_row(entry, excerpt, titles.get(key, ""), **told, corrected=False))
     return rows
 
 
-def _row(
-    of: Rep | Entry,
-    excerpt: Excerpt | None,
-    title: str,
-    kind: str,
-    tempo_bpm: int,
-    goal_bpm: int | None,
-    result: str,
-) -> dict[str, object]:
+def _row(of: Rep | Entry, excerpt: Excerpt | None, title: str, **told: object) -> dict[str, object]:
     """A repetition or an entry as `coach log show` gives it to programs."""
     return {
         "id": of.id,
@@ -209,10 +202,7 @@ def _row(
         "excerpt": excerpt.key if excerpt else "",
         "title": title,
         "layer": excerpt.layer if excerpt else "",
-        "kind": kind,
-        "tempo_bpm": tempo_bpm,
-        "goal_bpm": goal_bpm,
-        "result": result,
+        **told,
     }
 
 

@@ -84,22 +84,10 @@ def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
     """Where it is, `at window/bass`, and its events by label, `1 E:0  2 G:<12>+D:<12>`: some 60 columns to a line."""
-    words = [f"{label}\u00a0{notes}" for label, notes in _labelled(drill, excerpt)]
+    told = _event_facts(drill, excerpt)
+    words = [f"{event['label']}\u00a0{event['notes']}" for event in told["events"]]
     shown = [line.replace("\u00a0", " ") for line in wrap("  ".join(words), 62)]
-    place = _place(drill, excerpt)
-    return [f"at {place}", *shown] if place else shown
-
-
-def _place(drill: Drill, excerpt: Excerpt) -> str:
-    """The excerpt as an answers file names it; empty where it has no such name."""
-    text = place_text(drill, excerpt)
-    return f"{drill.id}/{text}/{excerpt.layer}" if text else ""
-
-
-def _labelled(drill: Drill, excerpt: Excerpt) -> list[tuple[int, str]]:
-    """Each event's label and its notes as the drill file writes them."""
-    events = passage_of(drill, excerpt).events
-    return [(event.label, placed_text(drill.instrument, event)) for event in events]
+    return [f"at {told['at']}", *shown] if told["at"] else shown
 
 
 def _clock(minutes: float) -> str:
@@ -122,8 +110,10 @@ def facts(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> dict
 
 
 def _event_facts(drill: Drill, excerpt: Excerpt) -> dict[str, Any]:
-    events = [{"label": label, "notes": notes} for label, notes in _labelled(drill, excerpt)]
-    return {"at": _place(drill, excerpt), "events": events}
+    """The excerpt as an answers file names it, empty where it has no such name, and its events by label."""
+    text, events = place_text(drill, excerpt), passage_of(drill, excerpt).events
+    notes = [{"label": event.label, "notes": placed_text(drill.instrument, event)} for event in events]
+    return {"at": text and f"{drill.id}/{text}/{excerpt.layer}", "events": notes}
 
 
 def _facts(item: PlanItem) -> dict[str, Any]:

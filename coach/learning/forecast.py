@@ -116,6 +116,8 @@ def forecast(
     rng = np.random.default_rng([seed, *drill.id.encode()])
     reached, kept = _days(learnt, parts, day.toordinal(), there, 60 * minutes_a_day, week, draws, rng)
     sitting = sitting_of(learnt, material, day, 0.0, BEGUN_A_DAY)
+    records = [record for key, record in learnt.records.items() if key.startswith(f"{drill.id}:")]
+    came = [record.theta - record.theta_from for record in records if record.theta_from]
     failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
         drill.id,
@@ -126,8 +128,8 @@ def forecast(
         _span(reached, day),
         there,
         _span(kept, day),
-        rise_of(learnt, drill),
-        _practised_days(learnt, drill),
+        sum(came) / len(came) if came else 0.0,
+        len(learnt.days) if came else min(1, sum(record.reps for record in records)),
         tuple(sorted(failing, key=lambda pair: (-pair[1], pair[0]))[:3]),
         day + timedelta(days=HORIZON_DAYS),
     )
@@ -140,21 +142,6 @@ def days_a_week(learnt: Learnt, day: date) -> float:
     if len(known) < 2:
         return 7.0
     return 7.0 * len(known) / (today - min(known) + 1)
-
-
-def _practised_days(learnt: Learnt, drill: Drill) -> int:
-    played = [record for record in _records_of(learnt, drill) if record.reps]
-    return len(learnt.days) if any(record.theta_from for record in played) else min(1, len(played))
-
-
-def rise_of(learnt: Learnt, drill: Drill) -> float:
-    """How far a drill's phrases have come since the end of each one's first day, in ln bpm."""
-    came = [record.theta - record.theta_from for record in _records_of(learnt, drill) if record.theta_from]
-    return sum(came) / len(came) if came else 0.0
-
-
-def _records_of(learnt: Learnt, drill: Drill) -> list[Record]:
-    return [record for key, record in learnt.records.items() if key.startswith(f"{drill.id}:")]
 
 
 def _days(

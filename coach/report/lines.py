@@ -55,9 +55,7 @@ def _time(report: Report) -> Iterator[str]:
     first = max(report.since, report.day - timedelta(days=BAR_DAYS - 1))
     days = [first + timedelta(days=index) for index in range((report.day - first).days + 1)]
     values = [report.days[day].minutes if day in report.days else 0.0 for day in days]
-    if not any(values):
-        return
-    top = max(values)
+    top = max(values, default=0.0)
     if top < 1:
         return
     yield f"Minutes per day (highest bar: {top:.0f} min)"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
@@ -194,11 +195,33 @@ class _Known:
                 excerpt = whole if layer == whole.layer else whole_phrase(drill, phrase, layer)
                 if (stands := standing(self.learnt, self.material, excerpt, self.day)) is None:
                     continue
-                of_key = by_excerpt.get(excerpt.key, ())
-                practised = passage_in(self.log, self.sums, of_key[-1][1]).revision if of_key else ""
-                row = _phrase(phrase, excerpt, stands, of_key, fuller, practised)
+                row = self.phrase(phrase, excerpt, stands, by_excerpt.get(excerpt.key, ()))
+                # What is clean in a fuller layer is clean in this one.
+                row = joined(replace(row, top=False), fuller, PROGRESS) if fuller else row
                 fuller = fuller or row
                 yield row
+
+    def phrase(self, phrase: Phrase, excerpt: Excerpt, stands: Standing, rows: Sequence[Row]) -> PhraseReply:
+        """A phrase in one layer, as it was played in that."""
+        total = added(row for _, _, row in rows)
+        return PhraseReply(
+            phrase.id,
+            place_name(excerpt.subject) if excerpt.subject else phrase.name,
+            excerpt.layer,
+            True,
+            stands.goal_bpm,
+            (stands.reps and stands.rung_bpm) or None,
+            *_ends(stands.tempo),
+            round(stands.now, 4),
+            total.fastest_bpm or None,
+            stands.landed,
+            stands.kept,
+            stands.tested,
+            total.reps,
+            rows[-1][0] if rows else None,
+            phrase.revision,
+            passage_in(self.log, self.sums, rows[-1][1]).revision if rows else "",
+        )
 
 
 def _task(task: Assignment) -> TaskReply:
@@ -226,34 +249,3 @@ def _places(
 
 def _ends(tempo: CleanTempo) -> tuple[float, float]:
     return round(min(tempo.low_bpm, 9999.0), 1), round(min(tempo.high_bpm, 9999.0), 1)
-
-
-def _phrase(
-    phrase: Phrase,
-    excerpt: Excerpt,
-    stands: Standing,
-    rows: Sequence[Row],
-    fuller: PhraseReply | None,
-    practised: str,
-) -> PhraseReply:
-    """A row; what is clean in a fuller layer is clean in this one."""
-    total = added(row for _, _, row in rows)
-    own = PhraseReply(
-        phrase.id,
-        place_name(excerpt.subject) if excerpt.subject else phrase.name,
-        excerpt.layer,
-        fuller is None,
-        stands.goal_bpm,
-        (stands.reps and stands.rung_bpm) or None,
-        *_ends(stands.tempo),
-        round(stands.now, 4),
-        total.fastest_bpm or None,
-        stands.landed,
-        stands.kept,
-        stands.tested,
-        total.reps,
-        rows[-1][0] if rows else None,
-        phrase.revision,
-        practised,
-    )
-    return joined(own, fuller, PROGRESS) if fuller else own
