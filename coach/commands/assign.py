@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import re
 import sys
@@ -22,7 +21,7 @@ from coach.commands.common import (
     warn,
     write_output,
 )
-from coach.commands.options import BPM, Options
+from coach.commands.options import BPM, UNSAID, Arguments, Options
 from coach.folder.library import find_drill, write_ids
 from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
 from coach.ground.plain import bare_name, counted, listed, plain_text, same_name
@@ -111,7 +110,7 @@ def configure(options: Options) -> None:
     kept = "default: as in the file's own assignment"
     last = f"{kept}, else as this student has it"
     # What is not given is no argument, so that it stays as it was.
-    given: dict[str, Any] = {"default": argparse.SUPPRESS}
+    given: dict[str, Any] = {"default": UNSAID}
     options.text("--from NAME", f"you ({last})", dest="teacher", type=_teacher, **given)
     options.whole("--goal BPM", BPM, f"goal tempo ({last}, else the drill's)", dest="goal_bpm", **given)
     options.text("--due YYYY-MM-DD", f"by when; '' for no date ({last})", type=_due, **given)
@@ -120,11 +119,11 @@ def configure(options: Options) -> None:
         "--only PART",
         f"only these phrases or nodes, with goals: 'window at 60' '3.2 on D2 at 50'; '' for all ({last})",
     )
-    options.text("--date YYYY-MM-DD", argparse.SUPPRESS, default="")
+    options.text("--date YYYY-MM-DD", UNSAID, default="")
     options.output("the student's file; for several students, a folder", required=True)
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     at_ms, offset_min = clock(arguments.date)
     today = practice_day(at_ms, offset_min)
     students = _students(arguments)
@@ -170,7 +169,7 @@ def _due(text: str) -> date | None:
     return parse_date(text, "--due") if text else None
 
 
-def _students(arguments: argparse.Namespace) -> list[str]:
+def _students(arguments: Arguments) -> list[str]:
     """The names given and those of the class list, once each; UsageError where one can't be a name."""
     named = [("--to", name) for name in arguments.to]
     for name in arguments.to:
@@ -201,7 +200,7 @@ def _students(arguments: argparse.Namespace) -> list[str]:
     return students
 
 
-def _handouts(arguments: argparse.Namespace) -> list[Handout]:
+def _handouts(arguments: Arguments) -> list[Handout]:
     """The drills, each with the parts that are asked of it; UsageError where a goal or a part fits none."""
     places, handouts = places_of(arguments), list[Handout]()
     earlier, _ = recall(places.folder)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
@@ -18,7 +17,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.instrument_options import own_of
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.folder.library import find_drill
 from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
@@ -49,7 +48,7 @@ def configure(options: Options) -> None:
     options.output("where --schema is written")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Check every file; 0 where none has an error, else 1."""
     if arguments.schema:
         write_output(arguments.output or "-", json.dumps(schema(), indent=2) + "\n")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -16,7 +15,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.instrument_options import own_of
-from coach.commands.options import BPM, Options, Within
+from coach.commands.options import BPM, Arguments, Options, Within
 from coach.folder.library import drill_on_own, find_drill, names_of
 from coach.ground.fields import did_you_mean
 from coach.ground.frozen import frozen
@@ -60,7 +59,7 @@ class Written:
 class Format:
     """One thing that a drill can be written as; `write` gets the drill, the tempo in bpm and the options."""
 
-    write: Callable[[Drill, int, argparse.Namespace], Written]
+    write: Callable[[Drill, int, Arguments], Written]
     endings: tuple[str, ...]
     """How names of its files end, the usual one first."""
     next_step: str
@@ -100,7 +99,7 @@ def configure(options: Options) -> None:
     options.output(f"the file to write (default for {printed}: print it)")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Write the drill in the format asked for."""
     kind = arguments.to
     chosen = FORMATS[kind]
@@ -138,7 +137,7 @@ def _refuse_anothers_ending(output: str, kind: str) -> None:
             raise UsageError(f"--to {kind} does not write a {ending} file", output, guess=guess)
 
 
-def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
+def _drills(arguments: Arguments) -> tuple[Drill, ...]:
     """The drills of the file that is named, or the one out of them that is asked for."""
     path = find_drill(arguments.drill, places_of(arguments))
     drills = load_drills(path)
@@ -170,7 +169,7 @@ def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
     return [str(path.with_name(f"{path.stem}-{one}{path.suffix}")) if path.name else output for one in ids]
 
 
-def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _midi(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     from coach.score.midi_out import HARMONICS_OCTAVES, midi_bytes
 
     given = arguments.harmonics_octaves
@@ -180,15 +179,15 @@ def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Writte
     return Written(content, f"{length} at {tempo(tempo_bpm)}")
 
 
-def _musicxml(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _musicxml(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     return Written(musicxml_text(drill, tempo_bpm), f"{size_text(drill)} at {tempo(tempo_bpm)}")
 
 
-def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _tab(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     return Written(text_tab(drill, arguments.width or DEFAULT_WIDTH), size_text(drill))
 
 
-def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
+def _part(drill: Drill, arguments: Arguments) -> Drill:
     """What of the drill is asked for."""
     try:
         part = drill_part(drill, arguments.layer, arguments.easier)
@@ -203,7 +202,7 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
     return part
 
 
-def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _html(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     paper = arguments.paper or DEFAULT_PAPER
     try:
         # Large libraries, which few commands need and not everyone has.
@@ -217,7 +216,7 @@ def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Writte
     return Written(text, _pages(fitted.pages, paper))
 
 
-def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _pdf(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     paper = arguments.paper or DEFAULT_PAPER
     try:
         # As above.
@@ -236,7 +235,7 @@ def _pages(count: int, paper: str) -> str:
     return f"{counted(count, 'page')}, {PAPERS[paper].name}"
 
 
-def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+def _wav(drill: Drill, tempo_bpm: int, arguments: Arguments) -> Written:
     from coach.sound.wav import practice_track, write_wav
 
     repeats = arguments.repeats or 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -18,7 +17,7 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
-from coach.commands.options import BPM, Options, Within, errors_of
+from coach.commands.options import BPM, Arguments, Options, Within, errors_of
 from coach.ground.digits import rounded, whole_number
 from coach.ground.problem import CoachError, UsageError
 from coach.strings.fingering import Choice, Fingering, find_fingering
@@ -106,7 +105,7 @@ def configure(options: Options) -> None:
     options.folder()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Print the places of one note, or the fingering of several."""
     instrument = instrument_from(arguments)
     settings = _settings(arguments)
@@ -184,7 +183,7 @@ def _fingering_lines(
     yield from (f"! {line}" for line in warning_lines(instrument, fingering, settings))
 
 
-def _settings(arguments: argparse.Namespace) -> FingeringSettings:
+def _settings(arguments: Arguments) -> FingeringSettings:
     with errors_of("the search"):
         return FingeringSettings(
             upto=arguments.upto,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -10,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from coach.commands.common import tell
-from coach.commands.options import MINUTES, Options, Within
+from coach.commands.options import MINUTES, Arguments, Options, Within
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
@@ -40,7 +39,7 @@ def configure(options: Options) -> None:
     options.json()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     with reading_desk(arguments, (arguments.drill,)) as desk:
         learnt = desk.learnt()
         drill, today, chosen = desk.library.drills[0], desk.today, arguments.minutes_a_day or desk.minutes

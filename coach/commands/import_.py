@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import re
 import sys
 from collections.abc import Sequence
@@ -11,7 +10,7 @@ from pathlib import Path
 
 from coach.commands.common import say, write_told
 from coach.commands.instrument_options import USUAL, named_instrument, own_of
-from coach.commands.options import Options, Within
+from coach.commands.options import Arguments, Options, Within
 from coach.ground.plain import plain_text
 from coach.ground.problem import UsageError
 from coach.music.drill import Drill
@@ -78,7 +77,7 @@ def configure(options: Options) -> None:
     options.output("the drill's file (default: standard output)")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
     octaves, choices = arguments.harmonics_octaves, _choices(arguments)
     where = Path(arguments.file).name
@@ -107,7 +106,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _write(arguments: argparse.Namespace, drill: Drill, text: str) -> int:
+def _write(arguments: Arguments, drill: Drill, text: str) -> int:
     layers = f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
     facts = f": {plain_text(drill.title)}, {size_text(drill)}, {layers}"
     told = f"{facts}; title, phrases and tempo are yours to edit in it"
@@ -116,7 +115,7 @@ def _write(arguments: argparse.Namespace, drill: Drill, text: str) -> int:
 
 
 def _duet(
-    arguments: argparse.Namespace, choices: Choices, octaves: int | None, where: str
+    arguments: Arguments, choices: Choices, octaves: int | None, where: str
 ) -> tuple[Score, Drill, str, list[str]]:
     """A melody over a bass: the score that was read, the drill and its text, the table of keys."""
     for name in ("melody", "bass"):
@@ -153,7 +152,7 @@ def _keys(text: str, score: Score) -> Sequence[int]:
     return [(7 * (key.fifths - there.fifths) + 6) % 12 - 6]
 
 
-def _choices(arguments: argparse.Namespace) -> Choices:
+def _choices(arguments: Arguments) -> Choices:
     bars = None
     if arguments.bars is not None:
         match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)

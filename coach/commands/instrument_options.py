@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import argparse
 import re
 from collections.abc import Sequence
 
 from coach.commands.common import places_of
-from coach.commands.options import Options, Within, errors_of, number
+from coach.commands.options import Arguments, Options, Within, errors_of, number
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import UsageError
@@ -60,7 +59,7 @@ def add_finger(options: Options) -> None:
     )
 
 
-def instrument_from(arguments: argparse.Namespace) -> Instrument:
+def instrument_from(arguments: Arguments) -> Instrument:
     """The instrument that the options describe, the player's own where none does; UsageError with what is allowed.
 
     CoachError where the settings can't be read.
@@ -97,7 +96,7 @@ def instrument_from(arguments: argparse.Namespace) -> Instrument:
         raise UsageError(str(error), place) from None
 
 
-def own_of(arguments: argparse.Namespace) -> tuple[Instrument, ...]:
+def own_of(arguments: Arguments) -> tuple[Instrument, ...]:
     """The player's own instruments, the one at hand first."""
     return load_settings(places_of(arguments).settings).instruments
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
 from datetime import date
 
 from coach.commands.common import clock, places_of, say
-from coach.commands.options import BPM, Options
+from coach.commands.options import BPM, Arguments, Options
 from coach.folder.library import named_phrase
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
@@ -32,7 +31,7 @@ def configure(options: Options) -> None:
     options.flag("--undo", "take back what you said about it")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     moment = clock(arguments.date)
     name, _, phrase = arguments.drill.partition("/") if arguments.drill else ("", "", "")
     _check(arguments)
@@ -63,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _check(arguments: argparse.Namespace) -> None:
+def _check(arguments: Arguments) -> None:
     """UsageError where the words do not make one request."""
     if not arguments.drill and not arguments.undo:
         return

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections.abc import Iterator, Sequence
@@ -10,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from coach.commands.common import places_of, say, tell
-from coach.commands.options import BPM, Options, Within
+from coach.commands.options import BPM, Arguments, Options, Within
 from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
@@ -58,7 +57,7 @@ def configure(options: Options) -> None:
     options.json()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Print a row an event; 0 where the take could be listened to."""
     drill, phrase, passage = _passage(arguments)
     if any(os.path.realpath(path) == os.path.realpath(arguments.take) for path in arguments.clean):
@@ -84,9 +83,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _beginning(
-    sound: Sound, drill: Drill, passage: Passage, arguments: argparse.Namespace
-) -> tuple[Beginning, float]:
+def _beginning(sound: Sound, drill: Drill, passage: Passage, arguments: Arguments) -> tuple[Beginning, float]:
     """Where the phrase begins, as heard or as said, and how much later than its notes say, for clean takes.
 
     Where beat 1 is given, it is known of the take alone: the clean ones are laid beside it by their own notes. What the
@@ -116,7 +113,7 @@ def _sound(path: str) -> Sound:
     return sound
 
 
-def _passage(arguments: argparse.Namespace) -> tuple[Drill, Phrase, Passage]:
+def _passage(arguments: Arguments) -> tuple[Drill, Phrase, Passage]:
     places = places_of(arguments)
     drill = load_drill(find_drill(arguments.drill, places))
     drill = drill_on_own(drill, load_settings(places.settings).instruments)
@@ -128,7 +125,7 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Phrase, Passage]:
     return drill, phrase, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
 
 
-def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace) -> None:
+def _refuse_another_piece(heard: Sequence[Heard], arguments: Arguments) -> None:
     judged = [one for one in heard if one.verdict.says is not Says.NOTHING]
     absent = [one for one in judged if one.verdict in (MISSING, OTHER)]
     if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import shlex
 import sys
@@ -20,7 +19,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.log_people import forget
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.folder.library import load_library, student_in
 from coach.ground.places import user_path
 from coach.ground.plain import counted, listed, plain_text
@@ -41,71 +40,64 @@ LEAST_TITLE = 8
 
 
 def configure(options: Options) -> None:
-    actions = options.add_subparsers(dest="action", metavar="ACTION", required=True)
-
     show = _action(
-        actions, "show", _show, "list repetitions with their corrections; --date for one practice day"
+        options, "show", _show, "list repetitions with their corrections; --date for one practice day"
     )
     show.text("drill DRILL", "only this drill (its id)", nargs="?", default="")
     show.since("from this practice day on")
     show.json()
 
     correct = _action(
-        actions, "correct", _correct, "rate a repetition again; the first rating stays in the log"
+        options, "correct", _correct, "rate a repetition again; the first rating stays in the log"
     )
     correct.text("rep REP", "id of the repetition, or its last letters (`coach log show`)")
     correct.add_argument("result", nargs="+", help=f"clean, {examples()}, unrated, or void (does not count)")
-    note = _action(actions, "note", _note, "note something about the day, for your report and your teacher")
+    note = _action(options, "note", _note, "note something about the day, for your report and your teacher")
     note.text("text TEXT", "a sentence or two", nargs="+")
-    _action(actions, "undo", _undo, "take back the last repetition; it stays in the log but no longer counts")
+    _action(options, "undo", _undo, "take back the last repetition; it stays in the log but no longer counts")
 
     export = _action(
-        actions, "export", _export, "write a CSV table, one row per repetition, for a spreadsheet"
+        options, "export", _export, "write a CSV table, one row per repetition, for a spreadsheet"
     )
     export.output("file to write (default: -)")
     export.flag("--everybody", "all players of this folder")
 
-    check = _action(actions, "check", _check, "say whether anything in the log is missing or damaged")
+    check = _action(options, "check", _check, "say whether anything in the log is missing or damaged")
     check.flag("--accept", "carry on without lines that are gone, and stop reporting them")
     check.json()
 
-    backup = _action(actions, "backup", _backup, "copy the log into one file, even during a session")
+    backup = _action(options, "backup", _backup, "copy the log into one file, even during a session")
     backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: in progress/backups/)")
 
-    players = _action(actions, "players", _players, "list who practises from this folder")
+    players = _action(options, "players", _players, "list who practises from this folder")
     players.json()
     rename = _action(
-        actions, "rename", _rename, "give the player another name; two players of one name become one"
+        options, "rename", _rename, "give the player another name; two players of one name become one"
     )
     rename.add_argument("name", metavar="NAME")
 
-    leave = actions.add_parser(
-        "forget", help="remove a person for good", description="Remove a person for good."
-    )
-    leave.set_defaults(act=forget)
+    leave = options.action("forget", forget, "remove a person for good")
     leave.folder()
     leave.text("player PLAYER", "name, or the last letters of the id")
     leave.flag("--yes", "don't ask")
-    actions.metavar = f"{{{','.join(actions.choices)}}}"
 
 
 def _action(
-    actions: argparse._SubParsersAction[Options],
+    options: Options,
     name: str,
-    act: Callable[[argparse.Namespace], int],
+    act: Callable[[Arguments], int],
     summary: str,
 ) -> Options:
-    parser = actions.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
-    parser.set_defaults(act=act)
-    parser.log()
-    return parser
+    action = options.action(name, act, summary)
+    action.log()
+    return action
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     return int(arguments.act(arguments))
 
 
-def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool = True) -> Log:
+def _open(arguments: Arguments, read_only: bool = False, chosen: bool = True) -> Log:
     """The log, for a player who has practised here, unless nobody is to be `chosen`."""
     now_ms = clock(arguments.date)[0]
     log = Log.open(places_of(arguments).log, None, now_ms=now_ms, read_only=read_only)
@@ -123,7 +115,7 @@ def _must_be_saved(refusal: Refusal | None) -> None:
         raise CoachError(str(refusal))
 
 
-def _show(arguments: argparse.Namespace) -> int:
+def _show(arguments: Arguments) -> int:
     day = parse_date(arguments.date) if arguments.date else None
     since = arguments.since or day
     if day and arguments.since:
@@ -206,7 +198,7 @@ def _row(of: Rep | Entry, excerpt: Excerpt | None, title: str, **told: object) -
     }
 
 
-def _correct(arguments: argparse.Namespace) -> int:
+def _correct(arguments: Arguments) -> int:
     words = " ".join(arguments.result)
     void = words == "void"
     faults: tuple[Fault, ...] | None = None
@@ -240,7 +232,7 @@ def _one_rep(log: Log, ending: str) -> Rep:
     return next(iter(reps.values()))
 
 
-def _undo(arguments: argparse.Namespace) -> int:
+def _undo(arguments: Arguments) -> int:
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         undone = log.undo_last(at_ms)
@@ -254,7 +246,7 @@ def _undo(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _export(arguments: argparse.Namespace) -> int:
+def _export(arguments: Arguments) -> int:
     if arguments.everybody and arguments.player:
         raise UsageError("--everybody and --player exclude each other", "log export")
     with _open(arguments, read_only=True, chosen=not arguments.everybody) as log:
@@ -263,7 +255,7 @@ def _export(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _check(arguments: argparse.Namespace) -> int:
+def _check(arguments: Arguments) -> int:
     with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
         if arguments.accept:
             log.book.shelf.accept()
@@ -285,7 +277,7 @@ def _check(arguments: argparse.Namespace) -> int:
     return 0 if whole else 1
 
 
-def _backup(arguments: argparse.Namespace) -> int:
+def _backup(arguments: Arguments) -> int:
     at_ms, _ = clock(arguments.date)
     target = user_path(arguments.output) if arguments.output else None
     with Log.open(places_of(arguments).log, None, now_ms=at_ms, read_only=True) as log:
@@ -293,7 +285,7 @@ def _backup(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _players(arguments: argparse.Namespace) -> int:
+def _players(arguments: Arguments) -> int:
     with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
         players = [
             (one.name, one.id, len({rep.day_number for rep in log.reps(player=one.id)}))
@@ -305,7 +297,7 @@ def _players(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _rename(arguments: argparse.Namespace) -> int:
+def _rename(arguments: Arguments) -> int:
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         before = log.player
@@ -323,7 +315,7 @@ def _rename(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _note(arguments: argparse.Namespace) -> int:
+def _note(arguments: Arguments) -> int:
     text = plain_text(" ".join(arguments.text))
     if not 1 <= len(text) <= MAX_TEXT:
         raise UsageError(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import re
 import sys
@@ -10,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from coach.commands.common import clock, places_of, say, warn
+from coach.commands.options import Arguments
 from coach.ground.places import Places
 from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, UsageError
@@ -21,7 +21,7 @@ LARGEST_BYTES = 20_000_000
 """Of files in the practice folder that are looked through for a name."""
 
 
-def forget(arguments: argparse.Namespace) -> int:
+def forget(arguments: Arguments) -> int:
     """Remove a person from the log and its backups, and name the files that still name them."""
     places = places_of(arguments)
     path, name = places.log, arguments.player

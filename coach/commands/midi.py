@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import queue
 import sys
 import time
@@ -13,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from coach.commands.common import places_of, say, say_json, tell
-from coach.commands.options import Options, Within
+from coach.commands.options import Arguments, Options, Within
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
@@ -49,7 +48,7 @@ def configure(options: Options) -> None:
     options.folder()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Carry out `coach midi`."""
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
@@ -163,7 +162,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     return 0
 
 
-def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
+def _learn(settings: MidiSettings, path: Any, arguments: Arguments) -> int:
     name = _port(arguments.port, settings.in_port, "in")
     pedals, trigger = Pedals(), None
     told = f"press the switch for {arguments.action} on"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections.abc import Sequence
@@ -12,7 +11,7 @@ from typing import TypeVar
 
 from coach.commands.common import folder_lines, places_of, say, write_output
 from coach.commands.instrument_options import USUAL, lengths, named_instrument, own_of
-from coach.commands.options import Options, errors_of
+from coach.commands.options import Arguments, Options, errors_of
 from coach.ground.fields import Kind
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
@@ -66,7 +65,7 @@ def configure(options: Options) -> None:
     options.output("the drill's file (default: a new file in the practice folder's drills)")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import shutil
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -16,7 +15,7 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
-from coach.commands.options import Options, Within, errors_of, number
+from coach.commands.options import Arguments, Options, Within, errors_of, number
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.strings import fretboard, node_table, plucked
@@ -46,7 +45,7 @@ def configure(options: Options) -> None:
     options.folder()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Print the fretboard and the tables, or JSON."""
     instrument = instrument_from(arguments)
     strings = None
@@ -72,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _lines(
     instrument: Instrument,
     rows: Sequence[node_table.NodeRow],
-    arguments: argparse.Namespace,
+    arguments: Arguments,
     hand_mm: tuple[float, float],
 ) -> Iterator[str]:
     pluck_mm, pickup_mm = hand_mm

@@ -6,7 +6,7 @@ import argparse
 import difflib
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from typing import Any, NamedTuple, NoReturn
@@ -40,12 +40,20 @@ BPM = Within(MIN_BPM, MAX_BPM, "bpm")
 MINUTES = Within(1, 240, "minutes")
 
 
+Arguments = argparse.Namespace
+"""What was typed, by the names of the options."""
+UNSAID = argparse.SUPPRESS
+"""As an option's help: none; as its default: no argument where it is not given."""
+
+
 class Options(argparse.ArgumentParser):
     """What a command takes. `usage` is the name of an option and what stands for its value in the help: `--folder DIR`;
     a name without dashes is that of a word.
 
     It hands no word to the terminal as it is, and swallows no error of the stream that help goes to.
     """
+
+    actions: argparse._SubParsersAction[Options] | None = None
 
     def flag(self, name: str, about: str, among: argparse._MutuallyExclusiveGroup | None = None) -> None:
         """An option without a value; of some, `among` which one at most is chosen."""
@@ -141,12 +149,22 @@ class Options(argparse.ArgumentParser):
         """Of its options, the long one of each."""
         return [action.option_strings[-1] for action in self._actions if action.option_strings]
 
-    def every(self) -> list[Options]:
-        """The command itself, and its actions where it has some, as `coach log` has."""
-        actions = [one for one in self._actions if isinstance(one, argparse._SubParsersAction)]
-        return [self, *(one for action in actions for one in action.choices.values())]
+    def action(self, name: str, act: Callable[[Arguments], int], summary: str) -> Options:
+        """One of the things that a command does, which `act` of its arguments carries out."""
+        if self.actions is None:
+            self.actions = self.add_subparsers(dest="action", required=True)
+        action = self.actions.add_parser(
+            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}."
+        )
+        action.set_defaults(act=act)
+        self.actions.metavar = f"{{{','.join(self.actions.choices)}}}"
+        return action
 
-    def in_charge(self, arguments: argparse.Namespace) -> Options:
+    def every(self) -> list[Options]:
+        """The command itself, and its actions where it has some."""
+        return [self, *(self.actions.choices.values() if self.actions else ())]
+
+    def in_charge(self, arguments: Arguments) -> Options:
         """The action that was chosen, else the command."""
         chosen = f"{self.prog} {getattr(arguments, 'action', '')}"
         return next((one for one in self.every() if one.prog == chosen), self)

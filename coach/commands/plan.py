@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Mapping
 from textwrap import wrap
 from typing import Any
@@ -13,7 +12,7 @@ from coach.commands.common import (
     tell,
     warn,
 )
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.ground.plain import plain_text
 from coach.learning.plan import Plan, PlanItem, told_once
 from coach.music.drill import Drill
@@ -33,7 +32,7 @@ def configure(options: Options) -> None:
     options.json()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     with reading_desk(arguments, tuple(arguments.drills)) as desk:
         plan = desk.plan(arguments.minutes)
         notices = desk.notices
@@ -43,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:
+def reading_desk(arguments: Arguments, names: tuple[str, ...] = ()) -> Desk:
     """Settings, drills and the log for reading only, at the command's moment."""
     moment = clock(arguments.date)
     return Desk.open(

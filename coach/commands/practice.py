@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import gc
 import os
 import sys
@@ -13,7 +12,7 @@ from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from coach.commands.common import clock, folder_lines, fresh_id, places_of, say, warn
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
@@ -47,7 +46,7 @@ def configure(options: Options) -> None:
     )
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     if arguments.answers:
         if arguments.through:
             raise UsageError("plays on the screen; an answers file says itself what was played", "--through")
@@ -72,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
         gc.enable()
 
 
-def _on_screen(arguments: argparse.Namespace) -> int:
+def _on_screen(arguments: Arguments) -> int:
     from coach.session.desk import Desk
 
     places = places_of(arguments)
@@ -121,7 +120,7 @@ def _run_in(drill: Drill, text: str) -> str:
     return text
 
 
-def _copied_lines(arguments: argparse.Namespace) -> list[str]:
+def _copied_lines(arguments: Arguments) -> list[str]:
     """Where a drill file that was named is kept, when that is elsewhere."""
     is_file = any(os.path.isfile(user_path(name)) for name in arguments.drills)
     return folder_lines(arguments) if is_file else []
@@ -136,7 +135,7 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
     return lambda: (clock()[0] + moved_ms, offset_min)
 
 
-def _enter_answers(arguments: argparse.Namespace) -> int:
+def _enter_answers(arguments: Arguments) -> int:
     from coach.session.answers import check_days, load_answers
     from coach.session.desk import Desk
     from coach.session.entered import digest_of, hours_before

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import shutil
 import sys
@@ -15,7 +14,7 @@ from coach.commands.common import (
     write_told,
 )
 from coach.commands.instrument_options import own_of
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.folder.library import find_drill, load_library
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, UsageError
@@ -42,7 +41,7 @@ def configure(options: Options) -> None:
     options.output("file to write (default: -)")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     if len(arguments.drills) > 1 and not arguments.for_teacher:
         raise UsageError("a report is about one drill or about all", "DRILL", guess="name one")
     if arguments.without_notes and not arguments.for_teacher:
@@ -72,18 +71,18 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _in_colour(arguments: argparse.Namespace) -> bool:
+def _in_colour(arguments: Arguments) -> bool:
     """Whether colours go out: to a terminal that has them, unless NO_COLOR says no (no-color.org)."""
     to_terminal = arguments.output in (None, "-") and sys.stdout.isatty()
     return to_terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
-def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
+def _drills(arguments: Arguments) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
     return load_library(places_of(arguments)).on_own(own_of(arguments)).drills
 
 
-def _drill_id(name: str, arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:
+def _drill_id(name: str, arguments: Arguments, log: Log, drills: tuple[Drill, ...]) -> str:
     """The id of the drill that is asked for by name, id, title or file."""
     for drill in drills:
         if name in (drill.id, drill.title):
@@ -93,7 +92,7 @@ def _drill_id(name: str, arguments: argparse.Namespace, log: Log, drills: tuple[
     return load_drill(find_drill(name, places_of(arguments))).id
 
 
-def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min: int) -> int:
+def _for_teacher(arguments: Arguments, log: Log, at_ms: int, offset_min: int) -> int:
     drills = _drills(arguments)
     if arguments.drills:
         ids = {_drill_id(name, arguments, log, drills) for name in arguments.drills}

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import argparse
-
 from coach.commands.common import clock, places_of, warn, write_told
-from coach.commands.options import Options
+from coach.commands.options import Arguments, Options
 from coach.ground.fields import did_you_mean
 from coach.ground.places import user_path
 from coach.ground.plain import counted, json_text, listed
@@ -31,7 +29,7 @@ def configure(options: Options) -> None:
     options.output("file to write (default: -)")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     today = practice_day(*clock(arguments.date))
     inbox, folder = user_path(arguments.directory), places_of(arguments).folder
     whole = read_class(inbox, folder, today)
@@ -46,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0
 
 
-def _refuse_unknown(arguments: argparse.Namespace, whole: Classroom) -> None:
+def _refuse_unknown(arguments: Arguments, whole: Classroom) -> None:
     """CoachError for a student or a drill that is not in the class, with those that are."""
     names = [one.name for one in whole.students]
     drills = dict.fromkeys(work.title for one in whole.students for work in one.work)
@@ -59,7 +57,7 @@ def _refuse_unknown(arguments: argparse.Namespace, whole: Classroom) -> None:
             raise CoachError(message, option, guess=did_you_mean(nearest(name, known)))
 
 
-def _text(arguments: argparse.Namespace, shown: Classroom) -> str:
+def _text(arguments: Arguments, shown: Classroom) -> str:
     if arguments.json:
         return json_text(class_facts(shown), indent=1) + "\n"
     if arguments.csv:

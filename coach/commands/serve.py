@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import shlex
 import subprocess
 import sys
 
 from coach.commands.common import clock, places_of, say
-from coach.commands.options import Options, Within
+from coach.commands.options import Arguments, Options, Within
 from coach.folder.library import named_drills
 from coach.ground.problem import CoachError, UsageError, reason_of
 
@@ -25,7 +24,7 @@ def configure(options: Options) -> None:
     options.whole("--port N", Within(*PORT_RANGE), "1024 to 65535 (default: 8137)", default=8137)
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     if not arguments.host.strip():
         raise UsageError("is empty", "--host", guess="127.0.0.1 for this computer, 0.0.0.0 for your network")
     # The session would say it only in the browser.
@@ -54,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def practice_command(arguments: argparse.Namespace) -> str:
+def practice_command(arguments: Arguments) -> str:
     """The command line of one session, for the shell that textual-serve starts it with."""
     words = [sys.executable, "-P", "-c", "from coach.cli import main; raise SystemExit(main())", "practice"]
     for option in ("folder", "player", "date", "minutes"):

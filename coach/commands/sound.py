@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
 import time
 from collections.abc import Iterable
@@ -11,7 +10,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import places_of, say, say_json, tell
-from coach.commands.options import Options, Within
+from coach.commands.options import Arguments, Options, Within
 from coach.commands.sound_input import hear_input
 from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
@@ -53,7 +52,7 @@ def configure(options: Options) -> None:
     options.folder()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Carry out `coach sound`."""
     places = places_of(arguments)
     settings = load_settings(places.settings).sound

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import io
 import itertools
 import sys
@@ -26,7 +25,7 @@ from coach.commands.instrument_options import (
     instrument_from,
     string_index,
 )
-from coach.commands.options import Options, Within
+from coach.commands.options import Arguments, Options, Within
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.sound.player import RATE
@@ -90,7 +89,7 @@ def configure(options: Options) -> None:
     options.folder()
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run(arguments: Arguments) -> int:
     """Print the tuning, write it as WAV, or let it be heard."""
     instrument = instrument_from(arguments)
     if len(instrument.strings) < 2:
@@ -126,7 +125,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _way(arguments: argparse.Namespace) -> str:
+def _way(arguments: Arguments) -> str:
     """What the tuning is to be used for; UsageError where that is several things."""
     listen = LISTEN if arguments.take is None else FROM
     given = {HEAR: arguments.hear, listen: arguments.listen, WRITE: arguments.output is not None}
@@ -281,7 +280,7 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
     return pair
 
 
-def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
+def _write(instrument: Instrument, arguments: Arguments, cents: float) -> int:
     from coach.sound.models import heard_pcm
     from coach.sound.wav import write_wav
 
@@ -301,7 +300,7 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 
 
 def _on_screen(
-    instrument: Instrument, arguments: argparse.Namespace, reference: int, heard: Heard | None, guess: str
+    instrument: Instrument, arguments: Arguments, reference: int, heard: Heard | None, guess: str
 ) -> int:
     """Show the tuning screen until the player leaves; UsageError where there is no terminal."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
@@ -318,7 +317,7 @@ def _on_screen(
     return 0
 
 
-def _judge(instrument: Instrument, arguments: argparse.Namespace, reference: int) -> int:
+def _judge(instrument: Instrument, arguments: Arguments, reference: int) -> int:
     """Say what a recording tells."""
     from coach.commands.tune_take import say_strings, say_turn
 
@@ -329,7 +328,7 @@ def _judge(instrument: Instrument, arguments: argparse.Namespace, reference: int
     return say_turn(instrument, pair, string, reference, arguments)
 
 
-def _heard(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> Heard:
+def _heard(instrument: Instrument, arguments: Arguments, cents: float) -> Heard:
     if arguments.tone is not None:
         string = string_index(instrument, arguments.tone, "--tone")
         return Heard(instrument, tuning.adjacent_pairs(instrument), string)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Sequence
 from typing import Any
 
 from coach.commands.common import places_of, say, tell
+from coach.commands.options import Arguments
 from coach.folder.own_strings import keep_strings, may_become_own
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError
@@ -26,7 +26,7 @@ def say_turn(
     pair: Pair | None,
     string: int | None,
     reference: int,
-    arguments: argparse.Namespace,
+    arguments: Arguments,
 ) -> int:
     """Say what a recording of a pair, or of one open string, asks of the pegs."""
     sound = read_sound(arguments.take)
@@ -65,7 +65,7 @@ def _not_heard(instrument: Instrument, wanted: Sequence[int], sound: Sound, path
     return CoachError(found, path, guess=f"what is heard is {instrument.string_label(surest)}")
 
 
-def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
+def say_strings(instrument: Instrument, arguments: Arguments) -> int:
     """Say what one pluck of each open string tells, and keep it with the player's own instrument."""
     sound = read_sound(arguments.take)
     heard = strings_of(instrument, sound, arguments.take)
