@@ -71,6 +71,11 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
         wall = datetime.combine(day, moment.time())
         # Without `now` the local zone's own rules give the offset of that day.
         moment = wall.replace(tzinfo=moment.tzinfo) if now else wall.astimezone()
+    return stamp(moment)
+
+
+def stamp(moment: datetime) -> tuple[int, int]:
+    """A moment with its zone as the log has it: UTC in ms since 1970, the offset in minutes."""
     offset = moment.utcoffset() or timedelta()
     # A machine whose battery was empty may stand before 1970, for which the log has no ids.
     return max(0, round(moment.timestamp() * 1000)), round(offset.total_seconds() / 60)

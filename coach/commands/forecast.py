@@ -10,7 +10,7 @@ from typing import Any
 
 from coach.commands.common import tell
 from coach.commands.options import MINUTES, Arguments, Options, Within
-from coach.commands.plan import reading_desk
+from coach.commands.plan import desk_at
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
 from coach.learning.learning import Learnt
@@ -40,7 +40,7 @@ def configure(options: Options) -> None:
 
 
 def run(arguments: Arguments) -> int:
-    with reading_desk(arguments, (arguments.drill,)) as desk:
+    with desk_at(arguments, (arguments.drill,)) as desk:
         learnt = desk.learnt()
         drill, today, chosen = desk.library.drills[0], desk.today, arguments.minutes_a_day or desk.minutes
     material = material_of([drill])

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from coach.commands.common import clock, places_of, say
+from coach.commands.common import clock, say
 from coach.commands.options import BPM, Arguments, Options
+from coach.commands.plan import desk_at
 from coach.folder.library import named_phrase
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
@@ -32,16 +33,9 @@ def configure(options: Options) -> None:
 
 
 def run(arguments: Arguments) -> int:
-    moment = clock(arguments.date)
     name, _, phrase = arguments.drill.partition("/") if arguments.drill else ("", "", "")
     _check(arguments)
-    with Desk.open(
-        places_of(arguments),
-        clock=lambda: moment,
-        player=arguments.player,
-        names=(name,) if name else (),
-        read_only=not name,
-    ) as desk:
+    with desk_at(arguments, (name,) if name else (), read_only=not name) as desk:
         if not name:
             _list(desk)
             return 0

@@ -33,7 +33,7 @@ def configure(options: Options) -> None:
 
 
 def run(arguments: Arguments) -> int:
-    with reading_desk(arguments, tuple(arguments.drills)) as desk:
+    with desk_at(arguments, tuple(arguments.drills)) as desk:
         plan = desk.plan(arguments.minutes)
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills}
@@ -42,12 +42,10 @@ def run(arguments: Arguments) -> int:
     return 0
 
 
-def reading_desk(arguments: Arguments, names: tuple[str, ...] = ()) -> Desk:
-    """Settings, drills and the log for reading only, at the command's moment."""
-    moment = clock(arguments.date)
-    return Desk.open(
-        places_of(arguments), clock=lambda: moment, player=arguments.player, names=names, read_only=True
-    )
+def desk_at(arguments: Arguments, names: tuple[str, ...], read_only: bool = True) -> Desk:
+    """Settings, the drills that are named and the log, at the command's moment."""
+    places, moment = places_of(arguments), clock(arguments.date)
+    return Desk.open(places, clock=lambda: moment, player=arguments.player, names=names, read_only=read_only)
 
 
 def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list[str]:

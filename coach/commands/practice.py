@@ -8,10 +8,10 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from typing import TYPE_CHECKING
 
-from coach.commands.common import clock, folder_lines, fresh_id, places_of, say, warn
+from coach.commands.common import clock, folder_lines, fresh_id, places_of, say, stamp, warn
 from coach.commands.options import Arguments, Options
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from coach.session.entered import HandClock
     from coach.session.host import Practice
 
+Clock = Callable[[], tuple[int, int]]
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
 
@@ -71,25 +72,31 @@ def run(arguments: Arguments) -> int:
         gc.enable()
 
 
-def _on_screen(arguments: Arguments) -> int:
+def _desk(
+    arguments: Arguments, clock: Clock, silent: bool, is_student: Callable[[str], bool] | None = None
+) -> Desk:
     from coach.session.desk import Desk
 
-    places = places_of(arguments)
-    adopt_settings(places.settings, usual_settings())
+    return Desk.open(
+        places_of(arguments),
+        clock=clock,
+        player=arguments.player,
+        names=arguments.drills,
+        minutes=arguments.minutes,
+        silent=silent,
+        anyway=arguments.anyway,
+        is_student=is_student,
+    )
+
+
+def _on_screen(arguments: Arguments) -> int:
+    adopt_settings(places_of(arguments).settings, usual_settings())
     if arguments.through and len(arguments.drills) != 1:
         raise UsageError(
             "plays one drill; name one", "--through", guess="coach practice small-bells --through"
         )
-    with Desk.open(
-        places_of(arguments),
-        clock=_clock_on(arguments.date),
-        player=arguments.player,
-        names=arguments.drills,
-        minutes=arguments.minutes,
-        silent=arguments.silent,
-        anyway=arguments.anyway,
-        is_student=_is_student if sys.stdin.isatty() else None,
-    ) as desk:
+    is_student = _is_student if sys.stdin.isatty() else None
+    with _desk(arguments, _clock_on(arguments.date), arguments.silent, is_student) as desk:
         if arguments.through:
             desk.run = _run_in(desk.library.drills[0], arguments.through)
         desk.first_words = tuple(_copied_lines(arguments))
@@ -126,7 +133,7 @@ def _copied_lines(arguments: Arguments) -> list[str]:
     return folder_lines(arguments) if is_file else []
 
 
-def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
+def _clock_on(date_text: str) -> Clock:
     """The running clock, moved to the practice day of `--date` where it says one."""
     if not date_text:
         return clock
@@ -137,20 +144,11 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 
 def _enter_answers(arguments: Arguments) -> int:
     from coach.session.answers import check_days, load_answers
-    from coach.session.desk import Desk
     from coach.session.entered import digest_of, hours_before
 
     answers = load_answers(arguments.answers)
     hand_clock = hours_before(*clock(arguments.date))
-    with Desk.open(
-        places_of(arguments),
-        clock=hand_clock,
-        player=arguments.player,
-        names=arguments.drills,
-        minutes=arguments.minutes,
-        silent=True,
-        anyway=arguments.anyway,
-    ) as desk:
+    with _desk(arguments, hand_clock, silent=True) as desk:
         warn(*desk.notices)
         check_days(answers, arguments.answers, desk.today)
         named = [drill.id for drill in desk.library.drills] if arguments.drills else []
@@ -215,9 +213,7 @@ def _enter(
 
 def evening(day: date) -> tuple[int, int]:
     """The moment at which an entered practice day starts: UTC in ms, local offset in minutes."""
-    wall = datetime.combine(day, time(EVENING_HOUR)).astimezone()
-    offset = wall.utcoffset() or timedelta()
-    return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
+    return stamp(datetime.combine(day, time(EVENING_HOUR)).astimezone())
 
 
 def _result_lines(practice: Practice) -> Iterator[str]:

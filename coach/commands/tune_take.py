@@ -88,8 +88,8 @@ def _turn_json(turn: PegTurn) -> dict[str, Any]:
     return {"sure": turn.sure, "in_tune": turn.in_tune, "turn_cents": turn.cents, "words": turn.sentence}
 
 
-def _beats_json(beats: Beats | None) -> dict[str, Any]:
-    if beats is None or beats.one_tone:
+def _beats_json(beats: Beats) -> dict[str, Any]:
+    if beats.one_tone:
         return {"beats_hz": None}
     return {
         "beats_hz": beats.beats_hz,
