@@ -746,3 +746,23 @@ def test_a_node_that_is_asked_for_can_be_entered_by_the_name_that_the_plan_gives
     assert "12 on D2 in mould is not in the layer 'bass'" in capsys.readouterr().err
     assert entered("at 12 on D2 clean") == 1
     assert "(at 12 on D2 in PHRASE/together 60 clean?)" in capsys.readouterr().err
+
+
+def test_a_plan_of_one_node_alone_says_it_once_and_with_events_turn_by_turn(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "mia.yaml"
+    assert assign(tmp_path, "--to", "Mia", "--only", "12 on G2", "-o", str(file)) == 0
+    practise(tmp_path / "mia", file, days=0)
+    plan = ["plan", "--folder", str(tmp_path / "mia"), "--date", "2026-12-03"]
+    capsys.readouterr()
+    assert main([*plan, "--json"]) == 0
+    items = [item for item in json.loads(capsys.readouterr().out)["items"] if item["excerpt"]]
+    assert len(items) > 10
+    assert len({item["excerpt"] for item in items}) == 1
+    assert main(plan) == 0
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "12 on G2 in" in line]
+    tempos = [item["tempo_bpm"] for item in items]
+    assert f"{sum(item['reps'] for item in items)} times at {min(tempos)} to {max(tempos)} bpm" in line
+    assert main([*plan, "--events"]) == 0
+    assert capsys.readouterr().out.count("12 on G2 in Ladle") == len(items)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import groupby
 from textwrap import wrap
 from typing import Any
 
@@ -19,7 +20,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.passages import heading_of, passage_of
 from coach.session.desk import Desk
-from coach.words.amounts import duration, long_day, tempo
+from coach.words.amounts import duration, long_day, tempo_range
 from coach.words.names import excerpt_name, placed_text
 from coach.words.stretch import place_text
 
@@ -51,32 +52,36 @@ def desk_at(arguments: Arguments, names: tuple[str, ...], read_only: bool = True
 def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list[str]:
     """The plan as text: a heading, the notes, then per item when it starts, what it is and why.
 
-    `drills` are by id. With `events` each item lists its place as an answers file names it, and its events.
+    `drills` are by id. With `events` each item lists its place as an answers file names it, and its events; without,
+    items on one excerpt that follow each other are one.
     """
     shown = [f"{long_day(plan.day, plan.day)} {plan.day.year}: {duration(plan.minutes)}"]
     shown += [f"Note: {note}" for note in plan.notes]
     start = 0.0
-    for item, reason in zip(plan.items, told_once(plan.items), strict=True):
-        shown.append(f"{_clock(start)}  {item.purpose.value:<8} {_what(item, drills)}")
-        if reason:
-            shown.append(f"{'':17}{plain_text(reason)}")
-        if events and item.excerpt:
-            shown += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
-        start += item.minutes
+    told = zip(plan.items, told_once(plan.items), strict=True)
+    alike = groupby(told, lambda row: (row[0].purpose, row[0].excerpt))
+    for rows in [[row] for row in told] if events else [list(rows) for _, rows in alike]:
+        items, excerpt = [item for item, _ in rows], rows[0][0].excerpt
+        shown.append(f"{_clock(start)}  {items[0].purpose.value:<8} {_what(items, drills)}")
+        shown += [f"{'':17}{plain_text(reason)}" for _, reason in rows if reason]
+        if events and excerpt:
+            shown += [f"{'':17}{line}" for line in _events(drills[excerpt.drill], excerpt)]
+        start += sum(item.minutes for item in items)
     shown.append(f"{_clock(start)}  end")
     return shown
 
 
-def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
-    """An item's excerpt with its drill, how often and how fast; for tuning and a break how long."""
-    excerpt = item.excerpt
+def _what(items: Sequence[PlanItem], drills: Mapping[str, Drill]) -> str:
+    """The excerpt of some items with its drill, how often and how fast; for tuning and a break how long."""
+    excerpt = items[0].excerpt
     if excerpt is None:
-        return duration(item.minutes)
-    drill = drills[excerpt.drill]
-    times = "once" if item.reps == 1 else f"{item.reps} times"
+        return duration(items[0].minutes)
+    drill, reps = drills[excerpt.drill], sum(item.reps for item in items)
+    times = "once" if reps == 1 else f"{reps} times"
+    tempos = [item.tempo_bpm for item in items]
     name = excerpt_name(excerpt, heading_of(drill, excerpt)[0])
     of = "" if excerpt.kind is Kind.PIECE else f" ({plain_text(drill.title)})"
-    return f"{name}{of}, {times} at {tempo(item.tempo_bpm)}"
+    return f"{name}{of}, {times} at {tempo_range(min(tempos), max(tempos))}"
 
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
