@@ -47,7 +47,11 @@ def configure(options: Options) -> None:
         "with --melody: best, the easiest key (default), or semitones such as -2, "
         "at most 12, or a key such as 'D major'; octaves are chosen to suit",
     )
-    options.text("--bars A-B", "only these bars, by their numbers in the score; a pick-up at its start is 0")
+    options.text(
+        "--bars A-B",
+        "only these bars, by their numbers in the score; a pick-up at its start is 0",
+        type=_bars,
+    )
     options.text(
         "--split HOW",
         "layers: voices (the file's voices or tracks), harmonics (harmonics and the rest), or a note such as "
@@ -152,13 +156,14 @@ def _keys(text: str, score: Score) -> Sequence[int]:
     return [(7 * (key.fifths - there.fifths) + 6) % 12 - 6]
 
 
+def _bars(text: str) -> tuple[int, int]:
+    match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", text)
+    if match is None or not int(match[1]) <= int(match[2] or match[1]):
+        raise UsageError(f"{text!r} is not a range of bars; write 5-12", "--bars")
+    return int(match[1]), int(match[2] or match[1])
+
+
 def _choices(arguments: Arguments) -> Choices:
-    bars = None
-    if arguments.bars is not None:
-        match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)
-        if match is None or not int(match[1]) <= int(match[2] or match[1]):
-            raise UsageError(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars")
-        bars = int(match[1]), int(match[2] or match[1])
     split = arguments.split or ""
     if split not in ("", "voices", "harmonics"):
         try:
@@ -171,4 +176,4 @@ def _choices(arguments: Arguments) -> Choices:
         raise UsageError("no note, voice or track is named", "--harmonics")
     named = arguments.instrument
     instrument = None if named is None else named_instrument(named, own_of(arguments))
-    return Choices(instrument, split, arguments.every, bars, harmonics or "")
+    return Choices(instrument, split, arguments.every, arguments.bars, harmonics or "")

@@ -32,7 +32,7 @@ def configure(options: Options) -> None:
     add_instrument(options)
     add_upto(options)
     options.text("--string NAME", "one string only, by name or number")
-    options.text("--frets LOW-HIGH", "only from one fret to another, as in 0-7")
+    options.text("--frets LOW-HIGH", "only from one fret to another, as in 0-7", type=_frets)
     options.number(
         "--pluck-mm MM", Within(unit="mm"), "plucking point, from the bridge (default: 0.09 of the scale)"
     )
@@ -53,7 +53,7 @@ def run(arguments: Arguments) -> int:
         strings = [string_index(instrument, arguments.string, "--string")]
     pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", plucked.PLUCK_SHARE, instrument)
     pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", plucked.PICKUP_SHARE, instrument)
-    low, high = _frets(arguments.frets)
+    low, high = arguments.frets or (0.0, float("inf"))
     nodes = tuple(node for node in nodes_upto(arguments.upto) if low <= node.fret <= high)
     with errors_of("--finger-mm"):
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
@@ -79,7 +79,7 @@ def _lines(
     nodes = tuple(dict.fromkeys(row.node for row in rows))
     window_mm = None
     if arguments.frets is not None:
-        low, high = _frets(arguments.frets)
+        low, high = arguments.frets
         first_mm = min(instrument.fret_mm(0, low), instrument.position_mm(0, nodes[0]))
         last_mm = instrument.fret_mm(0, high) + MARGIN_MM
         window_mm = max(0.0, first_mm - MARGIN_MM), min(instrument.longest_mm, last_mm)
@@ -124,10 +124,8 @@ def _point(given_mm: float | None, option: str, share: float, instrument: Instru
     return at_mm
 
 
-def _frets(text: str | None) -> tuple[float, float]:
+def _frets(text: str) -> tuple[float, float]:
     """The part of the string that is asked for, in frets."""
-    if text is None:
-        return 0.0, float("inf")
     low, dash, high = text.partition("-")
     if not dash:
         raise UsageError(f"'{text}' is not a part of a string; write two frets, as in 0-7", "--frets")

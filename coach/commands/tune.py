@@ -111,15 +111,11 @@ def run(arguments: Arguments) -> int:
         if arguments.output != "-" and Path(arguments.output).suffix.lower() != ".wav":
             message = "the sound is written as WAV, in a file whose name ends in .wav"
             raise UsageError(message, arguments.output, guess=f"-o {Path(arguments.output).stem}.wav")
-        return _write(instrument, arguments, arguments.cents)
+        return _write(instrument, arguments)
     if arguments.take is not None:
         return _judge(instrument, arguments, reference)
-    if arguments.hear:
-        heard, guess = _heard(instrument, arguments, arguments.cents), "-o FILE.wav writes the sound instead"
-        return _on_screen(instrument, arguments, reference, heard, guess)
-    if arguments.listen:
-        guess = "--from FILE.wav listens to a recording"
-        return _on_screen(instrument, arguments, reference, None, guess)
+    if arguments.hear or arguments.listen:
+        return _on_screen(instrument, arguments, reference)
     facts, lines = _facts(instrument, reference, ranges), _lines(instrument, reference, ranges)
     tell(arguments.json, rounded(facts), lines)
     return 0
@@ -280,11 +276,11 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
     return pair
 
 
-def _write(instrument: Instrument, arguments: Arguments, cents: float) -> int:
+def _write(instrument: Instrument, arguments: Arguments) -> int:
     from coach.sound.models import heard_pcm
     from coach.sound.wav import write_wav
 
-    heard = _heard(instrument, arguments, cents)
+    heard, cents = _heard(instrument, arguments), arguments.cents
     pcm = heard_pcm(heard, RATE, STRIKES)
     if heard.string is not None:
         what = f"{instrument.string_label(heard.string)} open, {instrument.open_hz(heard.string):.2f} Hz"
@@ -299,12 +295,14 @@ def _write(instrument: Instrument, arguments: Arguments, cents: float) -> int:
     return 0
 
 
-def _on_screen(
-    instrument: Instrument, arguments: Arguments, reference: int, heard: Heard | None, guess: str
-) -> int:
+def _on_screen(instrument: Instrument, arguments: Arguments, reference: int) -> int:
     """Show the tuning screen until the player leaves; UsageError where there is no terminal."""
+    heard = _heard(instrument, arguments) if arguments.hear else None
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise UsageError("needs a terminal", "--listen" if heard is None else "--hear", guess=guess)
+        instead = (
+            "-o FILE.wav writes the sound instead" if heard else "--from FILE.wav listens to a recording"
+        )
+        raise UsageError("needs a terminal", "--hear" if heard else "--listen", guess=instead)
     # The app is the larger part of a start.
     from coach.session.desk import Desk
     from coach.tui.app import CoachApp
@@ -328,13 +326,13 @@ def _judge(instrument: Instrument, arguments: Arguments, reference: int) -> int:
     return say_turn(instrument, pair, string, reference, arguments)
 
 
-def _heard(instrument: Instrument, arguments: Arguments, cents: float) -> Heard:
+def _heard(instrument: Instrument, arguments: Arguments) -> Heard:
     if arguments.tone is not None:
         string = string_index(instrument, arguments.tone, "--tone")
         return Heard(instrument, tuning.adjacent_pairs(instrument), string)
     first = _chosen_pair(instrument, arguments.pair)
     rest = [pair for pair in tuning.adjacent_pairs(instrument) if pair != first]
-    return Heard(instrument, (first, *rest), cents=cents)
+    return Heard(instrument, (first, *rest), cents=arguments.cents)
 
 
 def _facts(instrument: Instrument, reference: int, ranges: Ranges) -> dict[str, Any]:

@@ -120,7 +120,7 @@ def _version(work: Work, drill: DrillReply) -> Iterator[Need]:
 
 
 def _hardly_marked(work: Work, drill: DrillReply) -> Iterator[Need]:
-    failed, rated, entered = work.rated - drill.total.clean, work.rated, drill.entered
+    failed, rated, entered = work.total.rated - drill.total.clean, work.total.rated, drill.entered
     if rated < MARKS_FROM or failed > HARDLY * rated:
         return
     where = f"; {percent(entered)} entered afterwards" if entered >= ENTERED_FROM else ""
@@ -146,9 +146,13 @@ def _little_practice(work: Work, drill: DrillReply) -> Iterator[Need]:
 
 def _away(work: Work) -> str:
     """From when to when it was not practised, where that is long; else empty."""
-    if work.last is None or work.reply_day is None or (work.reply_day - work.last).days < AWAY_DAYS:
+    if (
+        work.total.last is None
+        or work.reply_day is None
+        or (work.reply_day - work.total.last).days < AWAY_DAYS
+    ):
         return ""
-    days = short_day(work.last, work.today), short_day(work.reply_day, work.today)
+    days = short_day(work.total.last, work.today), short_day(work.reply_day, work.today)
     return f"not from {days[0]} to {days[1]}"
 
 
@@ -248,10 +252,10 @@ def _layer_unready(work: Work, drill: DrillReply) -> Iterator[Need]:
 def _too_little(work: Work) -> Iterator[Need]:
     if work.drill is None:
         yield Need("unknown", "wait for a reply", work.news)
-    elif not work.drill.total.reps:
+    elif not work.total.reps:
         yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
-        seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
+        seen = f"{counted(work.total.rated, 'rated repetition')} on {counted(work.total.days, 'day')}"
         yield Need("unknown", "ask for another session", f"{seen}{_worst(work.drill)}")
 
 

@@ -109,9 +109,9 @@ def _work_text(work: Work) -> Iterator[str]:
     if work.drill is None:
         return
     yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {work.asked}"
-    days = counted(work.drill.total.days, "day")
+    days = counted(work.total.days, "day")
     since = " since it was handed out" if work.handed_on and work.practised_of[0] else ""
-    yield f"{work.practised_text}{since}; {duration(work.minutes)} on {days} in all"
+    yield f"{work.practised_text}{since}; {duration(work.total.minutes)} on {days} in all"
 
 
 def _phrase_columns(work: Work) -> tuple[Column[PhraseReply], ...]:

@@ -61,13 +61,8 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
             continue
         files.append(file)
         if file.edited:
-            problems.append(
-                Problem(
-                    "was changed after it was written; its row says so",
-                    str(path),
-                    severity="warning",
-                )
-            )
+            changed = "was changed after it was written; its row says so"
+            problems.append(Problem(changed, str(path), severity="warning"))
     return files, problems
 
 

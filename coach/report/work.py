@@ -8,12 +8,13 @@ from functools import cached_property
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.report.handed import Handed
-from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply
+from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply, TotalReply
 from coach.words.amounts import short_day, tempo
 
 SILENT_DAYS = 9
 """How long after what was handed out or last replied a student counts as silent: a week, and two days for the mail."""
 AWAY_DAYS = 7
+NOTHING = TotalReply(0, None, None, 0.0, 0, 0, 0)
 RATED_FROM = 20
 """Repetitions with a result, and on a second day, from which a drill's results advise something."""
 
@@ -152,8 +153,9 @@ class Work:
         return sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
 
     @property
-    def minutes(self) -> float:
-        return self.drill.total.minutes if self.drill else 0.0
+    def total(self) -> TotalReply:
+        """All practice that the reply tells of."""
+        return self.drill.total if self.drill else NOTHING
 
     @property
     def week_minutes(self) -> float:
@@ -161,18 +163,9 @@ class Work:
         return sum(day.minutes for day in self._days_within(7))
 
     @property
-    def last(self) -> date | None:
-        """When it was last practised, as far as the reply knows."""
-        return self.drill.total.last if self.drill else None
-
-    @property
-    def rated(self) -> int:
-        return self.drill.total.rated if self.drill else 0
-
-    @property
     def enough(self) -> bool:
         """Whether there are results of two days, and enough of them, to say what is wrong."""
-        return self.drill is not None and self.drill.total.days > 1 and self.rated >= RATED_FROM
+        return self.total.days > 1 and self.total.rated >= RATED_FROM
 
     @property
     def practised_of(self) -> tuple[int, int]:
