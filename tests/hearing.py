@@ -21,6 +21,7 @@ from coach.sound.tones import Tone, tones_of
 from coach.strings.instrument import Instrument
 from tests.samples import sample_drill
 from tests.screens import lamp
+from tests.waiting import LONGEST_S
 
 BPM = 60
 NOISE = 3e-4
@@ -120,7 +121,7 @@ class Listener:
     def after(self, ask: Callable[[], None]) -> None:
         self.done.clear()
         ask()
-        assert self.done.wait(20)
+        assert self.done.wait(LONGEST_S)
 
 
 @dataclass

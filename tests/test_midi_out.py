@@ -2,7 +2,6 @@
 
 import json
 import threading
-import time
 from fractions import Fraction
 
 import mido
@@ -16,6 +15,7 @@ from coach.midi.sender import CLOCK, CONTINUE, START, STOP, Sender
 from coach.midi.settings import MidiSettings
 from coach.sound.player import now_s
 from coach.sound.timeline import RepTimeline, Strike
+from tests.waiting import LONGEST_S, wait_for
 
 
 def timeline(tempo_bpm=120, count_in=4, beats=8):
@@ -103,7 +103,7 @@ def test_the_sender_sends_everything_in_order_and_nothing_before_it_is_due(sent)
     messages = in_seconds(rep_messages(timeline(300, 1, 2), ticks(300, 1, 2), BOTH))
     begin = now_s() + 0.05
     sender.expect(begin, messages)
-    assert done.wait(5)
+    assert done.wait(LONGEST_S)
     sender.close()
     assert [message for _, message in sent] == [message for _, message in messages]
     assert all(at_s - begin >= due_s for (at_s, _), (due_s, _) in zip(sent, messages, strict=True))
@@ -113,7 +113,7 @@ def test_where_the_music_is_holds_for_what_was_handed_over_before(sent):
     sender, done = started_sender(sent, STOP)
     sender.expect(now_s() + 60, [(0.0, (CLOCK,)), (0.1, (STOP,))])
     sender.expect(now_s(), [])
-    assert done.wait(5)
+    assert done.wait(LONGEST_S)
     sender.close()
     assert [message for _, message in sent] == [(CLOCK,), (STOP,)]
 
@@ -121,7 +121,7 @@ def test_where_the_music_is_holds_for_what_was_handed_over_before(sent):
 def test_stopping_in_the_middle_stops_the_receiver_once_and_sends_no_more(sent):
     sender, started = started_sender(sent, START)
     sender.expect(now_s(), in_seconds(rep_messages(timeline(300, 0, 40), ticks(300, 0, 40), BOTH)))
-    assert started.wait(5)
+    assert started.wait(LONGEST_S)
     sender.stop()
     count = len(sent)
     sender.stop()
@@ -135,7 +135,7 @@ def test_what_is_taken_back_is_not_sent_and_no_click_hangs(sent):
     """MIDI 1.0: 9n note on, 8n note off, of the same key and channel."""
     sender, struck = started_sender(sent, 0x99)
     sender.expect(now_s(), [(0.0, (0x99, 77, 80)), (0.3, (0x89, 77, 0)), (0.3, (STOP,))])
-    assert struck.wait(5)
+    assert struck.wait(LONGEST_S)
     sender.withdraw()
     sender.expect(now_s(), [(0.0, (CLOCK,))])
     sender.close()
@@ -146,7 +146,7 @@ def test_what_is_taken_back_is_not_sent_and_no_click_hangs(sent):
 def test_a_stalled_machine_makes_no_burst_of_old_clicks(sent):
     sender, done = started_sender(sent, STOP)
     sender.expect(now_s() - 100, [(0.0, (0x99, 77, 80)), (1.0, (0x89, 77, 0)), (2.0, (STOP,))])
-    assert done.wait(5)
+    assert done.wait(LONGEST_S)
     sender.close()
     assert [message for _, message in sent] == [(0x89, 77, 0), (STOP,)]
 
@@ -206,7 +206,7 @@ def process(monkeypatch):
 def test_a_port_is_handed_what_is_due_soon_and_when_by_the_clock(process):
     port = OutPort("ear")
     port.open()
-    assert port.is_open.wait(5)
+    assert port.is_open.wait(LONGEST_S)
     assert port.status == "MIDI out: ear"
     begin_s = now_s() - 10
     late = [Timed(Fraction(at_s), 2, (CLOCK,)) for at_s in (10, Fraction(21, 2), 70)]
@@ -233,7 +233,7 @@ def test_a_port_whose_process_has_ended_gets_another(monkeypatch):
     monkeypatch.setattr(port_process, "RETRY_S", 0.01)
     port = OutPort("ear")
     port.open()
-    assert twice.wait(5)
+    assert twice.wait(LONGEST_S)
     port.close()
 
 
@@ -242,11 +242,9 @@ def test_the_process_ends_with_its_orders_and_says_how_its_port_is():
     port = OutPort("no such port")
     port.open()
     process = port._process
-    for _ in range(1000):
-        if "looking" not in port.status:
-            break
-        time.sleep(0.02)
+    wait_for(lambda: "looking" not in port.status, "the look")
     assert "no MIDI output port called 'no such port'" in port.status or "python-rtmidi" in port.status
     assert not port.is_open.is_set()
+    process.stdin.close()
+    assert process.wait(LONGEST_S) == 0
     port.close()
-    assert process.returncode == 0

@@ -6,6 +6,7 @@ import pytest
 
 from coach.ground.problem import CoachError, Problem
 from coach.midi.ports import Link, list_ports, load_rtmidi
+from tests.waiting import wait_for
 
 
 class FakePort:
@@ -90,12 +91,7 @@ def test_a_driver_that_fails_while_sending_is_a_port_that_is_gone(rack):
 def test_closing_ends_the_thread_and_the_port(rack):
     link = link_to(rack)
     link.open()
-    for _ in range(200):
-        if link.port is not None:
-            break
-        import time
-
-        time.sleep(0.01)
+    wait_for(lambda: link.port is not None, "the port")
     link.close()
     assert rack.opened[0].closed
 

@@ -119,9 +119,13 @@ class CoachServer:
         """Close the connections of those who have not been let in for a while, and at once what is too many."""
         now_s, server = time.monotonic(), runner.server
         open_now = [one.transport for one in server.connections if one.transport] if server else []
-        for number, transport in enumerate(set(open_now) - set(self._known)):
-            since_s = self._strange_since_s.setdefault(transport, now_s)
-            if now_s - since_s > STRANGE_S or number >= MOST_CONNECTIONS:
+        since_s = {
+            transport: self._strange_since_s.setdefault(transport, now_s)
+            for transport in set(open_now) - set(self._known)
+        }
+        # The oldest are too many, so that whoever comes has time to tell the code.
+        for number, transport in enumerate(sorted(since_s, key=since_s.__getitem__, reverse=True)):
+            if now_s - since_s[transport] > STRANGE_S or number >= MOST_CONNECTIONS:
                 transport.abort()
 
     @web.middleware
