@@ -187,10 +187,8 @@ class Coaching:
         if item.tempo_bpm and (item.purpose in OFF_RUNG or not self.adapts):
             return coaching, min(item.tempo_bpm, goal_of(drill, excerpt))
         if self.adapts:
-            rung, read = (
-                coaching.rung_bpm(excerpt),
-                rung_of(self.learnt, coaching._part(excerpt), day.toordinal()),
-            )
+            rung = coaching.rung_bpm(excerpt)
+            read = rung_of(self.learnt, coaching._part(excerpt), day.toordinal())
             bpm = next_rung(rung, read > rung, read)
             # The plan takes a piece no faster than its slowest phrase.
             slow = excerpt.kind is Kind.PIECE and 0 < item.tempo_bpm < bpm

@@ -13,7 +13,7 @@ from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault
 from coach.session import events as on
-from coach.session import notices
+from coach.session import notices, turns
 from coach.session.events import Effect
 from coach.session.notices import Notice
 from coach.session.session import Session, with_correction, with_entry, with_unrated
@@ -31,25 +31,12 @@ from coach.session.states import (
     State,
     Task,
 )
-from coach.session.turns import (
-    After,
-    amend,
-    begin,
-    enter,
-    keep,
-    met_today,
-    passage_in,
-    play_on,
-    rate,
-    reopened,
-    stand,
-    with_notice,
-)
+from coach.session.turns import After
 
 
 def go(session: Session, state: Ready | Listening, event: on.Go) -> After:
     runs_on = isinstance(state, Ready) and state.runs_on
-    return begin(session, state.turn, state.task, runs_on=runs_on)
+    return turns.begin(session, state.turn, state.task, runs_on=runs_on)
 
 
 def resume(session: Session, state: Paused, event: on.Go) -> After:
@@ -57,9 +44,9 @@ def resume(session: Session, state: Paused, event: on.Go) -> After:
 
 
 def go_on(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> After:
-    session, kept = keep(session, state)
+    session, kept = turns.keep(session, state)
     session = replace(session, coaching=session.coaching.left_early(state.turn, session.now_ms))
-    session, effects = enter(session, state.turn.number + 1)
+    session, effects = turns.enter(session, state.turn.number + 1)
     return session, (on.Silence(), *kept, *effects)
 
 
@@ -127,9 +114,9 @@ def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
 
 def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> After:
     if isinstance(state, Amending):
-        return with_notice(state.number, amend(session, state, state.marks.faults))
-    result = with_notice(len(session.played), rate(session, state, state.marks.faults))
-    return play_on(state, result) if state.next_bpm else result
+        return turns.with_notice(state.number, turns.amend(session, state, state.marks.faults))
+    result = turns.with_notice(len(session.played), turns.rate(session, state, state.marks.faults))
+    return turns.play_on(state, result) if state.next_bpm else result
 
 
 def as_heard(session: Session, state: Rating | Amending, event: on.AsHeard) -> After:
@@ -143,13 +130,13 @@ def rated(session: Session, state: Ready, event: on.Rated) -> After:
     for fault in event.faults:
         if wrong := _wrong(state.task, fault.label, fault.note):
             return session, (on.Tell(wrong),)
-    session, task = met_today(session, state.task)
+    session, task = turns.met_today(session, state.task)
     task = task if event.tempo_bpm is None else replace(task, tempo_bpm=event.tempo_bpm)
-    return rate(session, replace(state, task=task), event.faults)
+    return turns.rate(session, replace(state, task=task), event.faults)
 
 
 def again(session: Session, state: Ready | Playing | Rating | Amending, event: on.Again) -> After:
-    session, kept = keep(session, state)
+    session, kept = turns.keep(session, state)
     turn, task, ready = state.turn, state.task, session.state
     if isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt) == (turn.id, task.excerpt):
         turn, task = ready.turn, ready.task
@@ -164,7 +151,7 @@ def again(session: Session, state: Ready | Playing | Rating | Amending, event: o
             else session.coaching.turn_bpm(turn, task.excerpt, task.tempo_bpm)
         )
         turn, task = replace(turn, reps=reps), replace(task, heard=False, tempo_bpm=bpm)
-    session, started = begin(session, turn, task)
+    session, started = turns.begin(session, turn, task)
     return session, (*kept, *started)
 
 
@@ -220,7 +207,7 @@ def choose_excerpt(session: Session, state: Ready | Listening | Playing, event: 
 
 def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excerpt) -> After:
     try:
-        return stand(session, state.turn, excerpt), (on.Silence(), *_left(state))
+        return turns.stand(session, state.turn, excerpt), (on.Silence(), *_left(state))
     except KeyError as missing:
         return session, (on.Tell(notices.missing(missing.args[0])),)
 
@@ -231,10 +218,10 @@ def reload(session: Session, state: Ready | Rest, event: on.Reload) -> After:
     if isinstance(state, Rest):
         return session, news
     try:
-        drill, passage = passage_in(session, state.task.excerpt)
+        drill, passage = turns.passage_in(session, state.task.excerpt)
     except KeyError as missing:
         return session, (on.Tell(notices.missing(missing.args[0])),)
-    session, task = reopened(session, replace(state.task, drill=drill, passage=passage))
+    session, task = turns.reopened(session, replace(state.task, drill=drill, passage=passage))
     return replace(session, state=replace(state, task=task)), news
 
 
@@ -254,7 +241,7 @@ def run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> After:
         return session, (on.Tell(notices.Plain.COLD_ALONE),)
     if isinstance(state, Playing):
         return replace(session, state=replace(state, runs_on=True)), ()
-    return begin(session, state.turn, state.task, runs_on=True)
+    return turns.begin(session, state.turn, state.task, runs_on=True)
 
 
 def _stop_running(session: Session, state: Ready | Playing) -> After:
@@ -288,7 +275,7 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
 
 def stop(session: Session, state: State, event: on.Stop) -> After:
     music = session.music
-    session, kept = keep(session, state)
+    session, kept = turns.keep(session, state)
     effects: tuple[Effect, ...] = (*kept, on.Silence())
     if event.hurts:
         body = {

@@ -223,10 +223,6 @@ class Practice:
         """Seconds until the turn goes on by itself; None where it does not."""
         return None if self._auto_go_at is None else max(0.0, self._auto_go_at - self._now_s())
 
-    def hold_on(self) -> None:
-        """Let the turn wait for a key instead of going on by itself."""
-        self._auto_go_at = None
-
     @property
     def position_s(self) -> float | None:
         """Where the music is, in seconds from the passage's first beat; None while nothing plays."""

@@ -25,17 +25,7 @@ from coach.session import handlers as act
 from coach.session.coaching import Coaching
 from coach.session.events import SessionEvent
 from coach.session.session import Session, with_entry
-from coach.session.states import (
-    Amending,
-    Done,
-    Listening,
-    Paused,
-    Playing,
-    Rating,
-    Ready,
-    Rest,
-    State,
-)
+from coach.session.states import Amending, Done, Listening, Paused, Playing, Rating, Ready, Rest, State
 from coach.session.turns import After, enter
 
 

@@ -20,18 +20,7 @@ from coach.music.drill import Drill
 from coach.rating.fault import Fault
 from coach.session.coaching import Coaching, Ending, Turn
 from coach.session.events import Save, SaveRep, Suggest
-from coach.session.states import (
-    Amending,
-    Done,
-    Music,
-    Paused,
-    Playing,
-    Rating,
-    Ready,
-    Rest,
-    State,
-    Task,
-)
+from coach.session.states import Amending, Done, Music, Paused, Playing, Rating, Ready, Rest, State, Task
 
 
 @frozen

@@ -22,7 +22,6 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.root import Coach, ScreenName
@@ -31,7 +30,6 @@ from coach.tui.terminal import LastingFile
 
 if TYPE_CHECKING:
     from coach.session.desk import Desk
-    from coach.session.host import Practice
 
 GARBAGE = 50_000
 """So many values more than before are there when circles of them are looked for."""
@@ -97,20 +95,6 @@ class CoachApp(Coach):
         self.push_screen(SessionScreen(practice, rig))
         if self.hearing_note():
             self.save_settings({"sound": {"hearing_note_seen": True}})
-
-    def show_summary(self, practice: Practice, message: str, started_ms: int) -> None:
-        from coach.tui.summary import SummaryScreen
-
-        self.switch_screen(SummaryScreen(practice, message, started_ms))
-
-    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], object]) -> None:
-        from coach.tui.stretch import StretchScreen
-
-        def chosen(run: Excerpt | None) -> None:
-            if run:
-                then(run)
-
-        self.push_screen(StretchScreen(drill), chosen)
 
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
         from coach.tui.know import KnowScreen

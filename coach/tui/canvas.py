@@ -165,15 +165,10 @@ def fitted_words(text: str, width: int) -> str:
     return f"{whole}…" if whole else fitted(text, width)
 
 
-def draw_line(canvas: Canvas, text: str, role: Role) -> None:
-    """One line, as much of it as has room."""
-    canvas.put(0, 0, fitted(text, canvas.width), role)
-
-
-def draw_lines(canvas: Canvas, lines: Iterable[Line]) -> None:
-    """Lines below each other, cut off at the edges."""
+def draw_lines(canvas: Canvas, *lines: Line) -> None:
+    """Lines below each other, as much of each as has room."""
     for row, (role, text) in enumerate(lines):
-        canvas.put(row, 0, text, role)
+        canvas.put(row, 0, fitted(text, canvas.width), role)
 
 
 def first_that_fit(texts: Sequence[str], fits: Callable[[Sequence[str]], bool]) -> list[str]:

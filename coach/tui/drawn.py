@@ -18,12 +18,6 @@ from coach.tui.widgets import HintLine
 class DrawnScreen(CoachScreen):
     """A screen that `paint` draws whole."""
 
-    def on_mount(self) -> None:
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
-
     def draw(self) -> None:
         """Draw everything for the present size; what can't be read is told instead."""
         if self.size.width:
@@ -31,6 +25,8 @@ class DrawnScreen(CoachScreen):
                 self.paint()
             except CoachError as error:
                 self.coach.tell(error)
+
+    on_mount = on_resize = draw
 
     @abstractmethod
     def paint(self) -> None:
@@ -66,7 +62,6 @@ class ScrolledScreen(DrawnScreen):
 
     def on_mount(self) -> None:
         self.query_one(VerticalScroll).focus()
-        super().on_mount()
 
     def paint(self) -> None:
         width = self.query_one(VerticalScroll).scrollable_content_region.width
@@ -74,4 +69,4 @@ class ScrolledScreen(DrawnScreen):
             lines = self.lines(width)
             stage = self.query_one("#picture", Stage)
             stage.styles.height = len(lines)
-            stage.fill(pane(draw_lines, lines), width, len(lines))
+            stage.fill(pane(draw_lines, *lines), width, len(lines))

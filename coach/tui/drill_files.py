@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -15,7 +15,7 @@ from coach.music.excerpt import whole_phrase
 from coach.music.passages import passage_of
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
-from coach.tui.canvas import Canvas, fitted, pane, wrapped
+from coach.tui.canvas import Canvas, Line, draw_lines, fitted, pane, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.words.amounts import tempo_range
 from coach.words.names import assignment_text, teachers_note, tuning_name
@@ -75,31 +75,20 @@ def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
 
 def draw_preview(canvas: Canvas, entry: Entry, planned: bool, today: date) -> None:
     """Title, about, tempo and the first phrase's lane; or the problems."""
-    width, height = canvas.width, canvas.height
-    if entry.drill is None:
-        canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width), "choked")
-        row = 1
-        for line in entry.problems.splitlines():
-            # An indented line is the drill's own, with its caret below: these stay whole.
-            for part in [line] if line.startswith(" ") else wrapped(line, width):
-                canvas.put(row, 0, fitted(part, width), "dim" if line.startswith(" ") else "text")
-                row += 1
-        return
-    drill = entry.drill
+    width, height, drill = canvas.width, canvas.height, entry.drill
+    if drill is None:
+        return draw_lines(canvas, ("choked", f"{entry.path.name} can't be read"), *_told(entry, width))
     phrases = counted(len(drill.phrases), "phrase")
     tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
     facts = f"{tempos}   {tuning_name(drill.instrument)}   {phrases}"
-    canvas.put(0, 0, fitted(facts + ("" if planned else "   not in the plan"), width), "now")
-    row = 1
+    lines: list[Line] = [("now", facts + ("" if planned else "   not in the plan"))]
     if assigned := assignment_text(drill, today):
         note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned
-        for line in wrapped(note, width)[:2]:
-            canvas.put(row, 0, line, "next")
-            row += 1
-    for line in wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]:
-        canvas.put(row, 0, line, "text")
-        row += 1
-    row += 1
+        lines += [("next", line) for line in wrapped(note, width)[:2]]
+    about = wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]
+    lines += [("text", line) for line in about]
+    draw_lines(canvas, *lines)
+    row = len(lines) + 1
     for phrase in drill.phrases:
         passage = passage_of(drill, whole_phrase(drill, phrase))
         pages = pages_of(passage, drill.instrument, width, len(drill.instrument.strings) + 4)
@@ -109,3 +98,14 @@ def draw_preview(canvas: Canvas, entry: Entry, planned: bool, today: date) -> No
         lane = pane(draw_lane, passage, drill.instrument, pages, LaneLook())
         canvas.inset(row + 1, pages.height, lane)
         row += 2 + pages.height
+    return None
+
+
+def _told(entry: Entry, width: int) -> Iterator[Line]:
+    """The problems of a file."""
+    for line in entry.problems.splitlines():
+        # An indented line is the drill's own, with its caret below: these stay whole.
+        if line.startswith(" "):
+            yield "dim", line
+        else:
+            yield from (("text", part) for part in wrapped(line, width))

@@ -10,7 +10,7 @@ from textual.geometry import Region
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
-from coach.tui.canvas import Canvas, Pane, draw_line, pane
+from coach.tui.canvas import Canvas, Pane, draw_lines, pane
 from coach.tui.focus import Focus, leads, move_between
 from coach.tui.glyphs import NONE, SMALL, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of
@@ -27,8 +27,8 @@ def hand_panes(picture: Picture, passage: Passage, instrument: Instrument, layou
     coming = "first low" if picture.counts_in else "next low"
     next_on = _own_beat(passage, focus.next_held, focus.next or focus.now) if focus.next_held else ""
     shown = {
-        "now_words": pane(draw_line, now_words, "dim"),
-        "next_words": pane(draw_line, next_words, "next"),
+        "now_words": pane(draw_lines, ("dim", now_words)),
+        "next_words": pane(draw_lines, ("next", next_words)),
         "next": pane(_next, kept, focus, least, picture.left_handed),
         "next_low_words": pane(_low_words, low_next, coming, next_on),
         "next_low": pane(_low_note, kept, focus.next_held),
@@ -168,7 +168,7 @@ def _low_words(canvas: Canvas, events: Collection[PlacedEvent], word: str, on: s
     )
     untimed = (word + fingers, does + fingers, does)
     texts = ("",) if not events else timed if on else untimed
-    draw_line(canvas, next((text for text in texts if len(text) <= canvas.width), texts[-1]), "bass")
+    draw_lines(canvas, ("bass", next((text for text in texts if len(text) <= canvas.width), texts[-1])))
 
 
 def _low(canvas: Canvas, kept: Kept, focus: Focus, keeps: bool) -> None:

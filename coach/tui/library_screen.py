@@ -26,6 +26,7 @@ from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted, pane
 from coach.tui.drill_files import Entry, draw_preview, read_entries, stamps
 from coach.tui.stage import Stage
+from coach.tui.stretch import ask_stretch
 from coach.tui.widgets import MARK_COLUMNS, SCROLLBAR_COLUMNS, HintLine, MarkedList
 from coach.words.names import assignment_text
 
@@ -57,9 +58,6 @@ class LibraryScreen(CoachScreen):
     def on_mount(self) -> None:
         self.look()
         self.set_interval(LOOK_EVERY_S, self.look)
-
-    def on_resize(self) -> None:
-        self.show_preview()
 
     def _paths(self) -> list[Path]:
         desk = self.coach.desk
@@ -137,6 +135,8 @@ class LibraryScreen(CoachScreen):
         else:
             stage.show({}, {})
 
+    on_resize = show_preview
+
     @on(OptionList.OptionHighlighted)
     def _moved(self) -> None:
         self.show_preview()
@@ -175,7 +175,7 @@ class LibraryScreen(CoachScreen):
     def do_play_through(self) -> None:
         """Play the piece, or a run of its phrases, at once."""
         if drill := self.drill:
-            self.coach.ask_stretch(drill, lambda run: self.coach.begin(self.coach.desk.run_plan(drill, run)))
+            ask_stretch(self, drill, lambda run: self.coach.begin(self.coach.desk.run_plan(drill, run)))
 
     def _planned(self) -> set[str]:
         """Ids of the drills in the plan."""

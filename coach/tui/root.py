@@ -17,7 +17,6 @@ from coach.folder.settings import keep_settings, load_settings, save_settings, u
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt
 from coach.session.desk import Desk
 from coach.sound.player import Player
 from coach.sound.settings import HEARING_NOTE
@@ -25,7 +24,6 @@ from coach.strings.instrument import Instrument
 from coach.tui.theme import PLAIN_THEME, few_colours, textual_themes
 
 if TYPE_CHECKING:
-    from coach.session.host import Practice
     from coach.sound.player import Pcm
 
 VOLUME_STEP = 0.1
@@ -117,10 +115,6 @@ class Coach(App[None]):
             self._player.stop()
 
     @abstractmethod
-    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], object]) -> None:
-        """Ask for a run of the drill's phrases, and go on with it."""
-
-    @abstractmethod
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
         """Ask at which tempo a drill, or its phrase of this id, is played already; log the answer."""
 
@@ -155,10 +149,6 @@ class Coach(App[None]):
     @abstractmethod
     def begin(self, plan: Plan) -> None:
         """Start a session on a plan and show it; a problem with the settings is shown instead."""
-
-    @abstractmethod
-    def show_summary(self, practice: Practice, message: str, started_ms: int) -> None:
-        """The end of a session, in place of it."""
 
     @abstractmethod
     def show(self, name: ScreenName, instrument: Instrument | None = None) -> None:

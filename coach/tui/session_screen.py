@@ -24,6 +24,8 @@ from coach.tui.session_stage import SessionStage
 from coach.tui.session_view import hint_word, idle_actions, layout_of, sheet_shown, shown_hints
 from coach.tui.sheet import Sheet, SheetLook, event_at, keys_on
 from coach.tui.stage import Stage
+from coach.tui.stretch import ask_stretch
+from coach.tui.summary import SummaryScreen
 
 TEMPO_STEP = 0.05
 RESULT_OF = {row.name: row for row in RESULTS}
@@ -262,7 +264,7 @@ class SessionScreen(SessionStage):
     def do_play_through(self) -> None:
         """The piece or a run of its phrases, for the rest of this turn."""
         if task := self.practice.session.task:
-            self.coach.ask_stretch(task.drill, lambda run: self.send(on.ChooseExcerpt(run)))
+            ask_stretch(self, task.drill, lambda run: self.send(on.ChooseExcerpt(run)))
 
     def do_shorter(self) -> None:
         """The phrase whole, its halves, nodes and moves in this layer: the one after what is practised now."""
@@ -282,8 +284,6 @@ class SessionScreen(SessionStage):
     def do_stop(self) -> None:
         # The sound stops with the key; what was in progress is begun anew when the player goes on.
         self.send(on.Pause())
-        self.practice.hold_on()
-        self._watch_time()
         session = self.practice.session
         marked = any(mark.result.fails for mark in session.marks)
         kept = ", and so are the marks you have just made" if marked else ""
@@ -308,7 +308,7 @@ class SessionScreen(SessionStage):
             self.send(on.Go())
 
     def do_to_summary(self) -> None:
-        self.coach.show_summary(self.practice, self.message, self._started_ms)
+        self.app.switch_screen(SummaryScreen(self.practice, self.message, self._started_ms))
 
     def on_stage_tapped(self, tap: Stage.Tapped) -> None:
         """Touch and mouse: the key line does what it says, the sheet marks; while playing, a touch is a choke."""

@@ -160,9 +160,6 @@ class SessionStage(SessionWords):
                 self.send(Reload(drill))
         self.draw()
 
-    def on_resize(self) -> None:
-        self.draw()
-
     def on_screen_resume(self) -> None:
         self._watch_time()
         self.draw()
@@ -254,6 +251,8 @@ class SessionStage(SessionWords):
         layout = layout_of(picture, width, height)
         self._drawn = picture, layout
         return self.stage.show(panes(picture, layout), layout)
+
+    on_resize = draw
 
     def _move(self) -> bool:
         """Show where the music is; False where more than that has changed since all was drawn."""

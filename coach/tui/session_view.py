@@ -7,7 +7,7 @@ from functools import lru_cache
 from coach.folder.actions import LABEL_KEYS
 from coach.ground.plain import plain_text
 from coach.tui import bigview, marking, meters
-from coach.tui.canvas import Canvas, Pane, draw_line, fitted, fitted_words, pane, text_width, wrapped
+from coach.tui.canvas import Canvas, Pane, draw_lines, fitted, fitted_words, pane, text_width, wrapped
 from coach.tui.glyphs import BIGGEST, least_size
 from coach.tui.hands import Kept, hand_panes, lane_pane, needs_of
 from coach.tui.hints import Hint, draw_hints
@@ -110,7 +110,7 @@ def _header(canvas: Canvas, picture: Picture) -> None:
 
 def _message(canvas: Canvas, message: str, cue: str) -> None:
     """The message, and the cue where there is none."""
-    draw_line(canvas, fitted_words(message, canvas.width) or cue, "next" if message else "text")
+    draw_lines(canvas, ("next", fitted_words(message, canvas.width)) if message else ("text", cue))
 
 
 def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from coach.tui import bigview
-from coach.tui.canvas import Canvas, Role, fitted, pane, wrapped
+from coach.tui.canvas import Canvas, Line, draw_lines, pane, wrapped
 from coach.tui.hints import draw_hints
 from coach.tui.layout import too_small
 from coach.tui.picture import Picture, band_words
@@ -14,7 +14,7 @@ from coach.words.names import excerpt_name
 def draw_small(canvas: Canvas, picture: Picture) -> None:
     """The session in a few lines for a window that is too small for pictures: nothing of a line is cut unseen."""
     width, height = canvas.width, canvas.height
-    lines: list[tuple[Role, str]] = [("next", too_small(width, height))]
+    lines: list[Line] = [("next", too_small(width, height))]
     passage, instrument = picture.passage, picture.instrument
     if passage is None or instrument is None:
         lines += [("now", picture.title), *(("text", line) for line in wrapped(picture.cue, width))]
@@ -31,11 +31,10 @@ def draw_small(canvas: Canvas, picture: Picture) -> None:
         if picture.rung is not None:
             lines.append(("text", f"rung {picture.rung.bpm}, goal {picture.rung.goal_bpm}"))
         lines.append(("dim", excerpt_name(passage.excerpt, passage.title)))
-    message: list[tuple[Role, str]] = [("next", line) for line in wrapped(picture.message, width)]
+    message: list[Line] = [("next", line) for line in wrapped(picture.message, width)]
     kept = [(role, text) for role, text in lines if text]
     # The message comes before what the player knows anyway, and the keys always have the last row.
     first = kept[:4] if passage is not None else kept
     shown = [*first, *message, *kept[len(first) :]][: max(height - 1, 0)]
-    for row, (role, text) in enumerate(shown):
-        canvas.put(row, 0, fitted(text, width), role)
+    draw_lines(canvas, *shown)
     canvas.inset(height - 1, 1, pane(draw_hints, shown_hints(picture, {})))

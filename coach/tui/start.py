@@ -46,7 +46,6 @@ class StartScreen(CoachScreen):
         self._taken_out: list[tuple[Excerpt | None, Purpose]] = []
         """What the player took out of today's plan."""
         self._notes: list[str] = []
-        self._shown_width = 0
 
     def compose(self) -> ComposeResult:
         yield Static("", id="day", classes="head", markup=False)
@@ -64,8 +63,7 @@ class StartScreen(CoachScreen):
             self.make_plan()
 
     def on_resize(self) -> None:
-        if self.size.width != self._shown_width:
-            self.show_plan(self._at)
+        self.show_plan(self._at)
 
     def make_plan(self) -> None:
         """Today's plan anew from the log, without what was taken out."""
@@ -88,7 +86,6 @@ class StartScreen(CoachScreen):
         if self.plan is None or not self.size.width:
             return
         plan = self.plan
-        self._shown_width = self.size.width
         desk = self.coach.desk
         total = round(sum(item.minutes for item in plan.items))
         player = desk.log.player_or_none

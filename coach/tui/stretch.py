@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
-from textual.screen import ModalScreen
+from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from coach.ground.plain import plain_text
@@ -14,6 +16,16 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, whole_piece
 from coach.tui.widgets import MarkedList
 from coach.words.stretch import layers_at, run_of
+
+
+def ask_stretch(screen: Screen[None], drill: Drill, then: Callable[[Excerpt], object]) -> None:
+    """Ask for a run of the drill's phrases, and go on with it."""
+
+    def chosen(run: Excerpt | None) -> None:
+        if run:
+            then(run)
+
+    screen.app.push_screen(StretchScreen(drill), chosen)
 
 
 class StretchScreen(ModalScreen[Excerpt | None]):

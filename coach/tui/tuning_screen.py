@@ -70,7 +70,6 @@ class TuningScreen(PictureScreen):
         return self._strings[at] if at >= 0 else None
 
     def on_mount(self) -> None:
-        super().on_mount()
         if self._begins:
             self.act(self._begins)
 

@@ -12,7 +12,7 @@ from textual.widgets.option_list import Option
 
 from coach.ground.plain import visible
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import ascii_text, draw_line, pane
+from coach.tui.canvas import ascii_text, draw_lines, pane
 from coach.tui.hints import Hint, draw_hints, hint_at
 from coach.tui.layout import too_small
 from coach.tui.root import Coach
@@ -78,23 +78,16 @@ class HintLine(Stage):
 
     DEFAULT_CLASSES = "hints"
 
-    def on_mount(self) -> None:
-        self.update_hints()
-
-    def on_resize(self) -> None:
-        self.update_hints()
-
-    def on_screen_resume(self) -> None:
-        self.update_hints()
-
     def update_hints(self) -> None:
         """Show the hints of the screen as they are now."""
         width, warning = self.size.width, too_small(*self.app.size)
         panes = {"keys": pane(draw_hints, self.hints())}
         if warning:
-            panes = {"small": pane(draw_line, warning, "next"), **panes}
+            panes = {"small": pane(draw_lines, ("next", warning)), **panes}
         self.styles.height = len(panes)
         self.show(panes, {name: Region(0, row, width, 1) for row, name in enumerate(panes)})
+
+    on_mount = on_resize = on_screen_resume = update_hints
 
     def hints(self) -> list[Hint]:
         screen = self.screen

@@ -61,7 +61,8 @@ class HeldSession:
         if self._window is window:
             self._window = None
             if self._app is not None:
-                self._end = asyncio.get_running_loop().call_later(self._kept_s, self._give_up)
+                loop = asyncio.get_running_loop()
+                self._end = loop.call_later(self._kept_s, lambda: self._go_on(self.stop()))
 
     async def stop(self) -> None:
         """End the session, by force where it does not end by itself."""
@@ -120,9 +121,6 @@ class HeldSession:
         if self._end is not None:
             self._end.cancel()
             self._end = None
-
-    def _give_up(self) -> None:
-        self._go_on(self.stop())
 
     def _go_on(self, work: Coroutine[Any, Any, object]) -> None:
         task = asyncio.ensure_future(work)

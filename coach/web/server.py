@@ -28,6 +28,7 @@ from aiohttp.http import HttpProcessingError
 from coach.ground.digits import whole_number
 from coach.web.doorkeeper import Doorkeeper
 from coach.web.held import HeldSession
+from coach.words.names import capital
 
 COOKIE = "coach_session"
 FONT_SIZES = (8, 48)
@@ -59,7 +60,8 @@ class CoachServer:
 
     def __init__(self, command: str, host: str, port: int, silent: bool, tell: Callable[[str], None]) -> None:
         self.host, self.port = host, port
-        self._silent = silent
+        where = "sound plays on the computer, not on the tablet"
+        self._sound = "silent mode: nothing sounds" if silent else where
         self._tell = tell
         self._door = Doorkeeper(time.monotonic)
         self._session = HeldSession(command)
@@ -109,11 +111,7 @@ class CoachServer:
         else:
             self._tell(f"open http://{_own_address(self.host)}:{self.port} on the tablet; Ctrl+C ends")
             self._tell(f"the code: {self._door.code}")
-        self._tell(
-            "silent mode: nothing sounds"
-            if self._silent
-            else "sound plays on this computer, not on the tablet"
-        )
+        self._tell(self._sound)
 
     def _close_strange(self, runner: web.AppRunner) -> None:
         """Close the connections of those who have not been let in for a while, and at once what is too many."""
@@ -153,12 +151,7 @@ class CoachServer:
 
     def _page(self, name: str, **words: str) -> str:
         page = (_HERE / name).read_text(encoding="utf-8")
-        sound = (
-            "Silent mode: nothing sounds."
-            if self._silent
-            else "Sound plays on the computer, not on this device."
-        )
-        for key, word in {**words, "sound": sound}.items():
+        for key, word in {**words, "sound": f"{capital(self._sound)}."}.items():
             page = page.replace(f"{{{{ {key} }}}}", word)
         return page
 
