@@ -5,10 +5,12 @@ missing, the test skips and says what to install.
 """
 
 import contextlib
+import fcntl
 import os
 import shutil
 import signal
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
 from importlib.util import find_spec
@@ -20,6 +22,7 @@ import pytest
 from tests.waiting import LONGEST_S, wait_for
 
 RATE = 48_000
+JACK_NAMES = 4
 BYTES = 4
 """A sample's, as float32."""
 _PACKAGES = {
@@ -166,13 +169,37 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     need_rtmidi()
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    # JACK's list has room for eight names and keeps those of servers that were killed, so each worker has one name.
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung-{os.environ.get('PYTEST_XDIST_WORKER', 'alone')}")
-    process = start_jack()
-    yield process
-    # Told to end, it would first wait two seconds for a cycle; the next one of its name tidies up.
-    process.kill()
-    process.wait()
+    with own_name() as name:
+        monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
+        process = start_jack()
+        yield process
+        # Told to end, it would first wait two seconds for a cycle; the next one of its name tidies up.
+        process.kill()
+        process.wait()
+
+
+@contextlib.contextmanager
+def own_name() -> Iterator[str]:
+    """A name for a JACK server that no other test of this machine has meanwhile, of another run neither.
+
+    JACK's list has room for eight names and keeps those of servers that were killed, so there are few.
+    """
+    with contextlib.ExitStack() as opened:
+        folder = Path(tempfile.gettempdir())
+        names = [f"wellrung-{os.getuid()}-{number}" for number in range(JACK_NAMES)]
+        locks = {name: opened.enter_context((folder / f"{name}.lock").open("a")) for name in names}
+        taken: list[str] = []
+
+        def take() -> bool:
+            for name, lock in locks.items():
+                with contextlib.suppress(BlockingIOError):
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    taken.append(name)
+                    return True
+            return False
+
+        wait_for(take, "a name for a JACK server", 600)
+        yield taken[0]
 
 
 def start_jack() -> subprocess.Popen:
@@ -187,7 +214,13 @@ def start_jack() -> subprocess.Popen:
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if shutil.which("jack_wait"):
         look = ["jack_wait", "-c"]
-        wait_for(lambda: subprocess.run(look, capture_output=True).stdout == b"running\n", "JACK")
+        wait_for(
+            lambda: (
+                process.poll() is not None or subprocess.run(look, capture_output=True).stdout == b"running\n"
+            ),
+            "JACK",
+        )
+        assert process.poll() is None, f"JACK did not start: {' '.join(command)}"
     else:
         time.sleep(2)
     return process
