@@ -60,7 +60,6 @@ def find_places(folder: str | Path | None = None) -> Places:
             chosen = Path(platformdirs.user_data_dir("wellrung", appauthor=False))
     _must_be_folder(chosen)
     places = Places(chosen)
-    _must_be_folder(places.progress)
     refuse_link(places.progress)
     return places
 
@@ -82,7 +81,6 @@ def user_path(text: str | Path) -> Path:
 
 def make_folder(folder: Path) -> Path:
     """Create a folder of the practice folder if need be, no link, that can be written; CoachError where not."""
-    _must_be_folder(folder)
     refuse_link(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)

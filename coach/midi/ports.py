@@ -199,7 +199,7 @@ class Link:
 
     def close(self) -> None:
         self._keeper.end()
-        self._drop("")
+        self._drop()
 
     def send(self, message: Sequence[int]) -> bool:
         """Send where connected; False where not, or where the port has just gone."""
@@ -210,7 +210,7 @@ class Link:
             port.send(message)
         except Exception:
             # Drivers tell of a port that is gone by errors of their own kinds.
-            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back")
+            self._drop()
             return False
         return True
 
@@ -225,14 +225,13 @@ class Link:
                 self.status = str(error)
             self._changed()
         elif not port.is_there():
-            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back")
+            self._drop()
 
-    def _drop(self, status: str) -> None:
+    def _drop(self) -> None:
         with self._lock:
             port, self.port = self.port, None
-        if status:
-            self.status = status
         if port is not None:
+            self.status = f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back"
             with contextlib.suppress(Exception):
                 port.close()
         self._changed()
