@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import yaml
 
 from coach.ground.problem import CoachError, Problem
 from coach.score.limits import MAX_BYTES
@@ -381,3 +382,13 @@ def test_where_yaml_ends_at_a_slip_it_is_said_that_the_rest_is_unread(text: str)
     drill, problems = read_drill(text, "lamps.yaml")
     assert drill is None
     assert problems[-1].message.endswith("; the rest can't be read until this is fixed")
+
+
+@pytest.mark.parametrize("text", ["title: - a", "title: > a", "- a: [b,,", "{a: 'b' 'c'}", "title: *"])
+def test_the_slow_reader_of_yaml_tells_the_same_slips_as_the_fast_one(
+    text: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PyYAML has one in C and one in Python, for machines without the library, each with words of its own."""
+    fast = [str(problem) for problem in problems_of(text)]
+    monkeypatch.setattr("coach.ground.compose._LOADER", yaml.SafeLoader)
+    assert [str(problem) for problem in problems_of(text)] == fast

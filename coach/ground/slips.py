@@ -27,7 +27,7 @@ _ALWAYS = (
         "is a colon missing, or the space after it?",
     ),
     (
-        "block sequence entries",
+        "sequence entries",
         "a dash starts a list item, but no list can start here",
         "put the dash on a line of its own under the key, or delete it",
     ),
@@ -38,7 +38,7 @@ _ALWAYS = (
         "one comma too many?",
     ),
     (
-        "comment or line break",
+        "comment or",
         "after `>` or `|` the text starts on the next line",
         "if the text starts like this, put it in quotes",
     ),
