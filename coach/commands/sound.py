@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import places_of, say, say_json, tell
 from coach.commands.options import Arguments, Options, Within
-from coach.commands.sound_input import hear_input
 from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, UsageError
@@ -62,6 +61,9 @@ def run(arguments: Arguments) -> int:
     if arguments.what == "list":
         _list(settings, arguments.json)
     elif arguments.what == "input":
+        # Its level is worked out with numpy.
+        from coach.commands.sound_input import hear_input
+
         hear_input(settings.input, arguments.seconds, arguments.json)
     else:
         changes |= _play(arguments.what, settings, arguments.json)

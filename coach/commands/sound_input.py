@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import sys
 import time
-from typing import TYPE_CHECKING
 
 from coach.commands.common import say, tell
 from coach.ground.problem import CoachError
 from coach.sound.capture import Capture, CaptureState
-
-if TYPE_CHECKING:
-    from coach.sound.input_level import InputLevel
+from coach.sound.input_level import InputLevel, advice, advice_after, level_of
 
 _LOOK_S = 0.2
 _HELD_S = 3.0
@@ -24,8 +21,6 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
 
     CoachError where there is no input, or it is lost meanwhile.
     """
-    from coach.sound.input_level import advice, advice_after, level_of
-
     with Capture(name, kept_s=seconds + 5.0) as capture:
         opened_s = _wait_until_open(capture)
         say(f"{capture.status}; play as you practise, then stop for a while", to=sys.stderr)
@@ -79,8 +74,6 @@ def _must_listen(capture: Capture) -> None:
 
 def _quietest(capture: Capture, seconds: float) -> InputLevel | None:
     """The level of the softest second or three: hum is judged where nothing is played over it."""
-    from coach.sound.input_level import level_of
-
     piece_s = min(_HELD_S, seconds / 3)
     until_s = capture.heard_until_s
     pieces = [

@@ -20,7 +20,7 @@ from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
-from coach.rating.counts import Counts, sum_counts
+from coach.rating.counts import Counts
 from coach.report.sums import Row, Sum, added, by_day, marked_at_places, passage_in, sums_of
 from coach.report.task import Task, open_tasks
 from coach.words.names import excerpt_name, logged_name, place_name
@@ -143,7 +143,7 @@ class Report:
     @property
     def marked(self) -> Counts:
         """How often each result and cause was marked since the first day."""
-        return sum_counts(row.marked for row in self.days.values())
+        return self.total.marked
 
 
 def make_report(
