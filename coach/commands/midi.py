@@ -9,7 +9,7 @@ from collections.abc import Generator, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, replace
 from fractions import Fraction
-from typing import Any
+from pathlib import Path
 
 from coach.commands.common import places_of, say, say_json, tell
 from coach.commands.options import Arguments, Options, Within
@@ -32,7 +32,7 @@ def configure(options: Options) -> None:
         "what",
         nargs="?",
         default="list",
-        choices=("list", "watch", "test", "learn", "forget"),
+        choices=tuple(ACTS),
         help="list ports (the default), watch what comes in, test (send two bars of click and clock), "
         "bind a pedal to an action, or take a binding away",
     )
@@ -58,16 +58,7 @@ def run(arguments: Arguments) -> int:
         raise UsageError(f"takes no {arguments.action!r}", f"midi {arguments.what}")
     places = places_of(arguments)
     settings = load_settings(places.settings).midi
-    if arguments.what == "list":
-        return _list(arguments.json)
-    if arguments.what == "watch":
-        name = _port(arguments.port, settings.in_port, "in")
-        return _watch(settings, name, arguments.seconds, arguments.json)
-    if arguments.what == "test":
-        return _test(settings, _port(arguments.port, settings.out_port, "out"))
-    if arguments.what == "learn":
-        return _learn(settings, places.settings, arguments)
-    return _forget(settings, places.settings, arguments.action)
+    return ACTS[arguments.what](arguments, settings, places.settings)
 
 
 def _port(asked: str | None, kept: str, direction: str) -> str:
@@ -83,11 +74,11 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
     raise UsageError(f"there are several ports: {names}", "--port", guess="name one, or part of its name")
 
 
-def _list(as_json: bool) -> int:
+def _list(arguments: Arguments, settings: MidiSettings, path: Path) -> int:
     ports = list_ports()
     lines = [f"{port.direction:3} {port.name}  ({port.interface})" for port in ports]
     none = "no MIDI ports found; `virtual` as a port's name opens one that other programs connect to"
-    tell(as_json, list(map(asdict, ports)), lines or [none], None)
+    tell(arguments.json, list(map(asdict, ports)), lines or [none], None)
     return 0
 
 
@@ -103,16 +94,16 @@ def _incoming(name: str, seconds: float, told: str) -> Generator[tuple[Sequence[
                 yield messages.get(timeout=0.1)
 
 
-def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> int:
-    pedals = Pedals()
+def _watch(arguments: Arguments, settings: MidiSettings, path: Path) -> int:
+    pedals, name = Pedals(), _port(arguments.port, settings.in_port, "in")
     first_s: float | None = None
-    for message, at_s in _incoming(name, seconds, "watching"):
+    for message, at_s in _incoming(name, arguments.seconds, "watching"):
         first_s = at_s if first_s is None else first_s
         trigger = trigger_of(message)
         latching = trigger is not None and is_latching(trigger, settings.bindings)
         pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000, latching)
         bound = actions_of(trigger, settings.bindings) if trigger and pressed else ()
-        if as_json:
+        if arguments.json:
             say_json(
                 {
                     "at_s": round(at_s - first_s, 4),
@@ -130,13 +121,13 @@ def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> 
     return 0
 
 
-def _test(settings: MidiSettings, name: str) -> int:
+def _test(arguments: Arguments, settings: MidiSettings, path: Path) -> int:
     """Two bars of click with the clock, paced by the clock alone."""
     import numpy as np
 
     from coach.sound.engine import Engine
 
-    beat_s = Fraction(60, TEST_TEMPO_BPM)
+    name, beat_s = _port(arguments.port, settings.out_port, "out"), Fraction(60, TEST_TEMPO_BPM)
     strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
     end_s = TEST_BEATS * beat_s
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
@@ -162,7 +153,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     return 0
 
 
-def _learn(settings: MidiSettings, path: Any, arguments: Arguments) -> int:
+def _learn(arguments: Arguments, settings: MidiSettings, path: Path) -> int:
     name = _port(arguments.port, settings.in_port, "in")
     pedals, trigger = Pedals(), None
     told = f"press the switch for {arguments.action} on"
@@ -186,7 +177,10 @@ def _learn(settings: MidiSettings, path: Any, arguments: Arguments) -> int:
     return 0
 
 
-def _forget(settings: MidiSettings, path: Any, action: str) -> int:
-    save_settings(path, {"midi": {"bindings": {action: None}}})
-    say(f"{action} now has no pedal; saved in {path}")
+def _forget(arguments: Arguments, settings: MidiSettings, path: Path) -> int:
+    save_settings(path, {"midi": {"bindings": {arguments.action: None}}})
+    say(f"{arguments.action} now has no pedal; saved in {path}")
     return 0
+
+
+ACTS = {"list": _list, "watch": _watch, "test": _test, "learn": _learn, "forget": _forget}
