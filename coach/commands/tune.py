@@ -321,9 +321,9 @@ def _judge(instrument: Instrument, arguments: Arguments, reference: int) -> int:
 
     if arguments.tone == "all":
         return say_strings(instrument, arguments)
-    string = None if arguments.tone is None else string_index(instrument, arguments.tone, "--tone")
-    pair = _chosen_pair(instrument, arguments.pair) if string is None else None
-    return say_turn(instrument, pair, string, reference, arguments)
+    if arguments.tone is None:
+        return say_turn(instrument, _chosen_pair(instrument, arguments.pair), reference, arguments)
+    return say_turn(instrument, string_index(instrument, arguments.tone, "--tone"), reference, arguments)
 
 
 def _heard(instrument: Instrument, arguments: Arguments) -> Heard:

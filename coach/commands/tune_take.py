@@ -21,30 +21,23 @@ from coach.strings.tuning import Pair
 from coach.words.names import pair_name
 
 
-def say_turn(
-    instrument: Instrument,
-    pair: Pair | None,
-    string: int | None,
-    reference: int,
-    arguments: Arguments,
-) -> int:
-    """Say what a recording of a pair, or of one open string, asks of the pegs."""
+def say_turn(instrument: Instrument, heard: Pair | int, reference: int, arguments: Arguments) -> int:
+    """Say what a recording of a pair, or of one open string (its index), asks of the pegs."""
     sound = read_sound(arguments.take)
-    if pair is not None:
-        beats = best_beats(sound.samples, sound.rate_hz, meeting_of(instrument, pair))
+    if isinstance(heard, Pair):
+        beats = best_beats(sound.samples, sound.rate_hz, meeting_of(instrument, heard))
         if beats is None:
-            raise _not_heard(instrument, (pair.low_string, pair.high_string), sound, arguments.take)
-        turn = pair_turn(instrument, pair, reference, beats)
-        name, more = pair_name(instrument, pair), _beats_json(beats)
+            raise _not_heard(instrument, (heard.low_string, heard.high_string), sound, arguments.take)
+        turn = pair_turn(instrument, heard, reference, beats)
+        name, more = pair_name(instrument, heard), _beats_json(beats)
+        line = f"{name}: {turn.sentence}"
     else:
-        string = string or 0
-        measured = ringing_string(sound.samples, sound.rate_hz, instrument.open_hz(string))
+        measured = ringing_string(sound.samples, sound.rate_hz, instrument.open_hz(heard))
         if measured is None:
-            raise _not_heard(instrument, (string,), sound, arguments.take)
-        turn = string_turn(instrument, string, measured)
-        name = f"{instrument.string_label(string)} open"
+            raise _not_heard(instrument, (heard,), sound, arguments.take)
+        turn = string_turn(instrument, heard, measured)
+        name, line = f"{instrument.string_label(heard)} open", turn.sentence
         more = {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}
-    line = turn.sentence if pair is None else f"{name}: {turn.sentence}"
     tell(arguments.json, {"what": name, **_turn_json(turn), **more}, [line], None)
     return 0
 

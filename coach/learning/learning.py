@@ -278,10 +278,10 @@ class LearningFold:
         return {
             "slips": [state.slips.failed, state.slips.events],
             "skills": {
-                drill: [_row(skill.level), {key: _row(term) for key, term in skill.terms.items()}]
+                drill: [[*_term(skill.level)], {key: [*_term(term)] for key, term in skill.terms.items()}]
                 for drill, skill in state.skills.items()
             },
-            "records": {key: list(_record_row(record)) for key, record in state.records.items()},
+            "records": {key: [*_record(record)] for key, record in state.records.items()},
             "cold": [list(row) for row in state.cold],
             "days": {str(day): list(spent) for day, spent in state.days.items()},
             "heard": state.heard,
@@ -301,11 +301,7 @@ class LearningFold:
         )
 
 
-def _row(term: Term) -> list[Any]:
-    return [term.mean, term.variance, term.day, term.today, term.recent]
-
-
-_record_row = attrgetter(*(each.name for each in fields(Record)))
+_term, _record = (attrgetter(*(each.name for each in fields(one))) for one in (Term, Record))
 
 
 def learnt_of(log: Log, day: date) -> Learnt:

@@ -46,15 +46,11 @@ class Frame:
 
 
 def fretboard_svg(
-    board: Board,
-    marks: Sequence[Mark],
-    label: str,
-    inks: Mapping[str, str] | None = None,
-    frame: Frame = Frame(),
+    board: Board, marks: Sequence[Mark], label: str, inks: Mapping[str, str] | None = None
 ) -> str:
     """The board as a drawing as wide as its page; see `fretboard_parts`."""
-    parts, height = fretboard_parts(board, marks, inks, frame)
-    return svg.drawing(frame.width, height, label, parts, fluid=True)
+    parts, height = fretboard_parts(board, marks, inks)
+    return svg.drawing(WIDTH, height, label, parts, fluid=True)
 
 
 def fretboard_parts(

@@ -6,10 +6,11 @@ Minutes, repetitions and marks are never added up twice: a day, a drill or an ex
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field
+from dataclasses import field, fields
 from datetime import date
 from functools import lru_cache
 from itertools import chain, repeat
+from operator import attrgetter
 from typing import Any
 
 from coach.ground.frozen import mutable
@@ -130,13 +131,11 @@ class SumsFold:
 
 def _closed(state: Sums) -> dict[str, Any]:
     """The last day as the cache has it."""
-    rows = {passage: _plain(row) for passage, row in state.today.items()}
+    rows = {passage: [*_values(row), dict(row.marks)] for passage, row in state.today.items()}
     return {str(state.day): rows} if rows else {}
 
 
-def _plain(row: Sum) -> list[Any]:
-    counts = row.reps, row.duration_ms, row.rated, row.clean, row.cold, row.cold_clean, row.fastest_bpm
-    return [*counts, dict(row.marks)]
+_values = attrgetter(*(each.name for each in fields(Sum) if each.name != "marks"))
 
 
 def _was_cold(state: Sums, excerpt: str) -> bool:
