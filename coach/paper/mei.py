@@ -103,17 +103,9 @@ def _head(instrument: Instrument, clefs: Sequence[Clef], first: NotatedBar) -> E
             staff |= {"clef.dis": str(7 * abs(clef.octave) + 1), "clef.dis.place": side}
         ET.SubElement(group, "staffDef", staff)
     strings = instrument.strings
-    tab = ET.SubElement(
-        group,
-        "staffDef",
-        {
-            "n": str(len(clefs) + 1),
-            "lines": str(len(strings)),
-            "notationtype": "tab.guitar",
-            "clef.shape": "TAB",
-        },
-    )
-    tuning = ET.SubElement(tab, "tuning")
+    staff = {"n": str(len(clefs) + 1), "lines": str(len(strings))}
+    staff |= {"notationtype": "tab.guitar", "clef.shape": "TAB"}
+    tuning = ET.SubElement(ET.SubElement(group, "staffDef", staff), "tuning")
     for number, string in enumerate(strings, 1):
         spelling = spelling_of(string.midi, None, string.name)
         course = {"n": str(number), "pname": spelling.letter.lower(), "oct": str(spelling.octave)}
@@ -244,12 +236,8 @@ def _symbol(symbol: Symbol, name: str) -> ET.Element:
 
 def _note(symbol: Symbol, head: Head, name: str, look: dict[str, str]) -> ET.Element:
     spelling = head.spelling
-    note = {
-        "xml:id": name,
-        "pname": spelling.letter.lower(),
-        "oct": str(spelling.octave - symbol.octaves_up),
-        **look,
-    }
+    octave = str(spelling.octave - symbol.octaves_up)
+    note = {"xml:id": name, "pname": spelling.letter.lower(), "oct": octave, **look}
     if symbol.octaves_up:
         note["oct.ges"] = str(spelling.octave)
     if head.shows_sign:
@@ -274,11 +262,9 @@ def _tab_group(symbol: Symbol, name: str, texts: dict[str, str]) -> ET.Element:
         wide = sum(_EM.get(letter, 0.5) for letter in text) / 0.5
         digits = min(max(1, -int(-(wide - 0.2) // 1)), _MOST_DIGITS)
         texts[f"{name}-{at}"] = text
-        ET.SubElement(
-            group,
-            "note",
-            {"xml:id": f"{name}-{at}", "tab.course": str(head.note.string + 1), "tab.fret": "8" * digits},
-        )
+        course = str(head.note.string + 1)
+        note = {"xml:id": f"{name}-{at}", "tab.course": course, "tab.fret": "8" * digits}
+        ET.SubElement(group, "note", note)
     return group
 
 
@@ -313,31 +299,25 @@ def _marks(strand: Sequence[Placed], staff: int, staves: int) -> None:
         fingers = any(head.note.finger_text for head in symbol.heads)
         away = {"curvedir": "above" if below else "below"} if fingers else {}
         for number in range(len(symbol.heads)):
-            name = f"{place.name}-{number}"
+            start = {"startid": f"#{place.name}-{number}"}
             if symbol.tied_on and at + 1 < len(strand):
-                ET.SubElement(
-                    place.measure, "tie", {"startid": f"#{name}", "endid": f"#{strand[at + 1].name}-{number}"}
-                )
+                end = {"endid": f"#{strand[at + 1].name}-{number}"}
+                ET.SubElement(place.measure, "tie", start | end)
             if symbol.rings_on:
-                ET.SubElement(
-                    place.measure,
-                    "lv",
-                    {"startid": f"#{name}", "tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}", **away},
-                )
+                end = {"tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}"}
+                ET.SubElement(place.measure, "lv", start | end | away)
         if not symbol.tied_from:
             _fingers(place, staff, below)
 
 
 def _fingers(place: Placed, staff: int, below: bool) -> None:
     """The fingers of a symbol's notes, which stand away from the staff in the order of the notes."""
-    heads = sorted(place.symbol.heads, key=lambda head: head.spelling.midi, reverse=below)
-    for text in (head.note.finger_text for head in heads):
-        if text:
-            # With a time and not a note's id the engraver keeps it off the stem.
-            where = {"staff": str(staff + 1), "tstamp": _stamp(place, Fraction(0))}
-            ET.SubElement(
-                place.measure, "fing", {**where, "place": "below" if below else "above"}
-            ).text = text
+    # With a time and not a note's id the engraver keeps it off the stem.
+    where = {"staff": str(staff + 1), "tstamp": _stamp(place, Fraction(0))}
+    for head in sorted(place.symbol.heads, key=lambda head: head.spelling.midi, reverse=below):
+        if text := head.note.finger_text:
+            finger = ET.SubElement(place.measure, "fing", {**where, "place": "below" if below else "above"})
+            finger.text = text
 
 
 def _stamp(place: Placed, part: Fraction) -> str:
@@ -348,17 +328,11 @@ def _stamp(place: Placed, part: Fraction) -> str:
 
 def _octaves(places: Mapping[tuple[str, int], Sequence[Placed]]) -> None:
     """The octave lines of each staff: runs of notes that are written so much lower."""
-    for staff in sorted({staff for _, staff in places}):
-        moments = sorted(
-            (
-                place
-                for (_, other), strand in places.items()
-                if other == staff
-                for place in strand
-                if place.symbol.event
-            ),
-            key=lambda place: place.bar.start + place.symbol.onset,
-        )
+    staves: dict[int, list[Placed]] = {}
+    for (_, staff), strand in places.items():
+        staves.setdefault(staff, []).extend(place for place in strand if place.symbol.event)
+    for staff, moments in sorted(staves.items()):
+        moments.sort(key=lambda place: place.bar.start + place.symbol.onset)
         for up, run in groupby(moments, key=lambda place: place.symbol.octaves_up):
             if up:
                 members = list(run)

@@ -11,7 +11,7 @@ Percussion keys 76, 77 (wood blocks) and 37 (side stick) on channel 10 are the c
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -49,8 +49,8 @@ _CHANNELS = tuple(channel for channel in range(16) if channel != CLICK_CHANNEL)
 _VELOCITIES = dict(zip(LASTING_DYNAMICS, (18, 30, 42, 56, 70, 84, 98, 112, 124, 127), strict=True))
 
 
-_Events = list[tuple[int, int, Any]]
-"""Messages with their ticks, and their order within one."""
+_Event = tuple[int, int, Any]
+"""A message with its tick, and its rank within that."""
 
 
 @dataclass
@@ -85,13 +85,13 @@ def midi_bytes(
     passage = passage_of(drill, whole_piece(drill))
     meta = mido.MetaMessage
     ticks = _Ticks(passage, drill)
-    tracks = [(plain_text(drill.title), _conductor(drill, passage, ticks, tempo_bpm))]
+    tracks = [(plain_text(drill.title), list(_conductor(drill, passage, ticks, tempo_bpm)))]
     if not click_only:
         text = ALLOWANCE_TEXT.format(octaves=harmonics_octaves)
         text = f"{text}; common soundfonts play program 32 that much higher"
         tracks[0][1].append((0, 0, meta("text", text=text)))
         tracks += _layers(drill, passage, ticks, harmonics_octaves)
-    tracks.append(("click", _clicks(drill, passage, ticks, tempo_bpm)))
+    tracks.append(("click", list(_clicks(drill, passage, ticks, tempo_bpm))))
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, charset="utf-8")
     for name, events in tracks:
         track = mido.MidiTrack()
@@ -132,13 +132,12 @@ class _Ticks:
         return round((beat + self.lead) * self.quarters * TICKS_PER_QUARTER)
 
 
-def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> _Events:
+def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> Iterator[_Event]:
     meta = mido.MetaMessage
-    events: _Events = []
     if drill.composer:
-        events.append((0, 0, meta("text", text=plain_text(drill.composer))))
+        yield 0, 0, meta("text", text=plain_text(drill.composer))
     for tick, microseconds in _tempos(passage, ticks, tempo_bpm):
-        events.append((tick, 1, meta("set_tempo", tempo=microseconds)))
+        yield tick, 1, meta("set_tempo", tempo=microseconds)
     shown = None
     shown_key: Key | None = None
     phrases = {phrase.id: phrase for phrase in drill.phrases}
@@ -153,19 +152,17 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
         click = min(255, max(1, round(bar.meter.beat_whole * 96)))
         if (upper, lower, click) != shown and upper <= 255:
             shown = (upper, lower, click)
-            events.append(
-                (tick, 0, meta("time_signature", numerator=upper, denominator=lower, clocks_per_click=click))
-            )
+            look = {"numerator": upper, "denominator": lower, "clocks_per_click": click}
+            yield tick, 0, meta("time_signature", **look)
         phrase = phrases[bar.phrase]
         key = phrase.bars[bar.number - phrase.first_bar].key
         if key != shown_key:
             shown_key = key
-            events.append((tick, 0, meta("key_signature", key=_key_text(key or Key(0)))))
+            yield tick, 0, meta("key_signature", key=_key_text(key or Key(0)))
         if bar.number == phrase.first_bar:
-            events.append((ticks.at(bar.start), 0, meta("marker", text=plain_text(phrase.name))))
+            yield ticks.at(bar.start), 0, meta("marker", text=plain_text(phrase.name))
         if bar.cue:
-            events.append((ticks.at(bar.start), 0, meta("cue_marker", text=plain_text(bar.cue))))
-    return events
+            yield ticks.at(bar.start), 0, meta("cue_marker", text=plain_text(bar.cue))
 
 
 def _key_text(key: Key) -> str:
@@ -174,9 +171,8 @@ def _key_text(key: Key) -> str:
     return tonic + "m" * (mode == "minor")
 
 
-def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int]]:
+def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> Iterator[tuple[int, int]]:
     """(tick, microseconds to the quarter): a gradual change goes in steps of a quarter of a tempo beat."""
-    tempos = []
     for span in passage.tempo.spans:
         points = [span.start_beat]
         if span.start_ratio != span.stop_ratio:
@@ -185,13 +181,12 @@ def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, 
         for start, stop in zip(points, [*points[1:], span.stop_beat], strict=True):
             seconds = passage.tempo.seconds_at(stop, tempo_bpm) - passage.tempo.seconds_at(start, tempo_bpm)
             microseconds = round(seconds * 1_000_000 / ((stop - start) * ticks.quarters))
-            tempos.append((0 if start == 0 else ticks.at(start), min(microseconds, 0xFFFFFF)))
-    return tempos
+            yield 0 if start == 0 else ticks.at(start), min(microseconds, 0xFFFFFF)
 
 
-def _layers(drill: Drill, passage: Passage, ticks: _Ticks, octaves: int) -> list[tuple[str, _Events]]:
+def _layers(drill: Drill, passage: Passage, ticks: _Ticks, octaves: int) -> list[tuple[str, list[_Event]]]:
     channels = [_Channel(number) for number in _CHANNELS]
-    tracks: dict[str, _Events] = {layer: [] for layer in passage.layers}
+    tracks: dict[str, list[_Event]] = {layer: [] for layer in passage.layers}
     plain = BASS_PROGRAM if min(string.midi for string in drill.instrument.strings) < 36 else PLUCKED_PROGRAM
     for sound in _sounds(passage, ticks):
         track = tracks[sound.layer]
@@ -252,8 +247,7 @@ def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
     return sounds[::-1]
 
 
-def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> _Events:
-    events: _Events = []
+def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> Iterator[_Event]:
     for click in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click):
         seconds = click.seconds
         beat = seconds * tempo_bpm * passage.tempo.spans[0].start_ratio / 60
@@ -261,6 +255,5 @@ def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> _E
         tick = ticks.at(place)
         key = CLICK_KEYS["accent" if click.accent else click.kind]
         velocity = 60 if click.kind == "subdivision" else 90
-        events.append((tick, 3, _note("note_on", CLICK_CHANNEL, key, velocity)))
-        events.append((tick + TICKS_PER_QUARTER // 16, 1, _note("note_off", CLICK_CHANNEL, key, 0)))
-    return events
+        yield tick, 3, _note("note_on", CLICK_CHANNEL, key, velocity)
+        yield tick + TICKS_PER_QUARTER // 16, 1, _note("note_off", CLICK_CHANNEL, key, 0)

@@ -165,9 +165,9 @@ def _measures(root: Element, part: str) -> Iterator[Element]:
     for measure in root.findall("measure"):
         for item in measure.findall("part"):
             if item.get("id", "") == part:
-                item.attrib.update(
-                    {key: measure.get(key, "") for key in ("number", "implicit") if measure.get(key)}
-                )
+                item.attrib |= {
+                    key: measure.get(key, "") for key in ("number", "implicit") if measure.get(key)
+                }
                 yield item
 
 
@@ -271,11 +271,8 @@ class _PartReader:
             staff = integer(clef.get("number"), 1)
             (self.tab_staves.add if clef.findtext("sign") == "TAB" else self.tab_staves.discard)(staff)
         for transpose in item.findall("transpose"):
-            steps = integer(transpose.findtext("chromatic")) + 12 * integer(
-                transpose.findtext("octave-change")
-            )
-            double = transpose.find("double")
-            steps -= 12 if double is not None else 0
+            octaves = integer(transpose.findtext("octave-change")) - (transpose.find("double") is not None)
+            steps = integer(transpose.findtext("chromatic")) + 12 * octaves
             staves = [integer(transpose.get("number"))] if transpose.get("number") else range(1, 17)
             for staff in staves:
                 self.transpose[staff] = max(-60, min(60, steps))

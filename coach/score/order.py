@@ -13,13 +13,12 @@ from coach.ground.fields import did_you_mean, shorten
 from coach.ground.source import Node, Report, Sequence, nearest
 from coach.music.drill import Phrase
 from coach.score.beats import NotationError
-from coach.score.limits import MAX_BEATS, MAX_NOTES, MAX_ORDER, MAX_PIECE_BARS, MAX_TEXT
+from coach.score.limits import MAX_BEATS, MAX_NOTES, MAX_ORDER, MAX_PIECE_BARS, MAX_TEXT, MAX_TIMES
 from coach.score.reading import Locator, Reading
 from coach.score.values import scalar_of
 
 MAX_FAULTS = 20
 MAX_NESTED = 8
-MAX_TIMES = 99
 _NAMES_SHOWN = 12
 _TOO_LONG = f"the order has more than {MAX_ORDER} phrases"
 _NEXT = r"(?=\s*(?:[(),]|[x×]\d{1,3}\s*(?:[(),]|$)|$))"

@@ -20,6 +20,7 @@ from coach.music.drill import Bar, Event, Note, Phrase, Tempo
 from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.bar_lengths import whole_bars
+from coach.score.beats import FINEST
 from coach.score.hand import Wanted, placed
 from coach.score.holds import Struck, default_holds
 from coach.score.ids import phrase_id
@@ -29,8 +30,8 @@ from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.score.values import PERCENT_RANGE
 from coach.strings.instrument import Instrument
 
-FINEST_WRITTEN, FINEST = 999, 960
-"""Parts of a beat that can be written, and those to which an onset or length with more comes down."""
+ROUNDED = 960
+"""Parts of a beat to which an onset or a length comes down that has more than can be written."""
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
 """The drill's first tempo as a part of the piece's."""
@@ -171,15 +172,15 @@ class PhraseMaker:
         # What rings on, and what lasts as long as it would anyway, needs no `for`.
         written = hold != default and not chord.rings
         lasts = (hold if written else default) / beat_whole
-        if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
+        if max(beat.denominator, lasts.denominator if written else 1) > FINEST:
             self.score.remark(span.source.number, "onsets or lengths too fine to write, rounded down")
-            beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
+            beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, ROUNDED))
         return Event(chord.layer, beat, lasts, chord.notes, written)
 
     def _shape(self, bar: ScoreBar, may_be_short: bool) -> tuple[Meter, Fraction]:
         """A bar's meter and its length in whole notes: short and long bars inside a phrase get a meter of their own."""
         meter, length = self.meter(bar), bar.length
-        writable = (length / meter.beat_whole).denominator <= FINEST_WRITTEN
+        writable = (length / meter.beat_whole).denominator <= FINEST
         if length == bar.full or (may_be_short and length < bar.full and writable):
             return meter, length
         if (length / meter.beat_whole).denominator == 1 and meter.beat_whole.numerator > 1:
@@ -240,18 +241,18 @@ class PhraseMaker:
 
     def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:
         """The onset, or the one before it that the notation of beats can say."""
-        if note.onset.denominator * 3 <= FINEST_WRITTEN:
+        if note.onset.denominator * 3 <= FINEST:
             return onset
         beat_whole = self.meter(bar).beat_whole
         beats = note.onset / beat_whole
-        if beats.denominator <= FINEST_WRITTEN:
+        if beats.denominator <= FINEST:
             return onset
         self.score.remark(bar.number, "onsets or lengths too fine to write, rounded down")
         return onset - note.onset + _coarser(beats) * beat_whole
 
 
 def _coarser(beats: Fraction) -> Fraction:
-    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > FINEST_WRITTEN else beats
+    return Fraction(math.floor(beats * ROUNDED), ROUNDED) if beats.denominator > FINEST else beats
 
 
 def _reuses(chords: Sequence[Chord], end: Fraction) -> list[Fraction]:

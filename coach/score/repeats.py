@@ -52,7 +52,7 @@ def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
                 index = start
                 continue
             start, time = index + 1, 1
-        elif turn.ending_stops and ending and not turn.backward:
+        elif turn.ending_stops and ending:
             start, time = index + 1, 1
         index += 1
     return order

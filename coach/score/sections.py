@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from fractions import Fraction
 from itertools import count
 
 from coach.score.limits import MAX_PHRASES
@@ -54,16 +53,15 @@ def _parted_at_fermatas(score: Score, order: Sequence[int]) -> list[int]:
 
 def _parted(bar: ScoreBar) -> list[ScoreBar]:
     """A bar as it is, or its two pieces where a fermata ends inside it."""
-    ends = {note.onset + note.length for note in bar.notes if note.fermata}
-    cut = max(ends, default=Fraction(0))
+    ends = [note.onset + note.length for note in bar.notes if note.fermata]
     if not ends or bar.pickup or bar.continues:
         return [bar]
-    if cut >= bar.length:
-        return [replace(bar, ends_section=True)]
-    held = any(note.onset < cut < note.onset + note.length for note in bar.notes)
+    cut = max(ends)
     after = [note for note in bar.notes if note.onset >= cut]
-    if held or not after:
-        return [replace(bar, ends_section=True)] if not after else [bar]
+    if cut >= bar.length or not after:
+        return [replace(bar, ends_section=True)]
+    if any(note.onset < cut < note.onset + note.length for note in bar.notes):
+        return [bar]
     before = [note for note in bar.notes if note.onset < cut]
     moved = [replace(note, onset=note.onset - cut) for note in after]
     rest = ScoreBar(

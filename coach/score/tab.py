@@ -75,10 +75,9 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
     """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
     befores = (None, *phrase.bars)
     for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
-        columns = _columns(bar, len(instrument.strings), room)
         pieces: list[list[list[str]]] = [[]]
         used = 0
-        for column in columns:
+        for column in _columns(bar, len(instrument.strings), room):
             wide = len(column[0])
             if pieces[-1] and used + wide + 1 > room:
                 pieces.append([])
@@ -97,23 +96,22 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
             ]
 
 
-def _columns(bar: Bar, strings: int, room: int) -> list[list[str]]:
+def _columns(bar: Bar, strings: int, room: int) -> Iterator[list[str]]:
     """One column for each beat or event: a cell for each string, then its count; to scale in time within `room`."""
     moments: dict[Fraction, dict[int, str]] = {beat: {} for beat in bar.counted}
     for event in bar.events:
         cells = moments.setdefault(event.beat, {})
         for note in event.notes:
             cells[note.string] = _written(note)
-    columns = []
     beats = sorted(moments)
     widths = [max([len(count_text(beat)), *map(len, moments[beat].values())]) + 1 for beat in beats]
-    lasting = [after - beat for beat, after in pairwise([*beats, bar.first_beat + bar.length])]
+    until = [*beats, bar.first_beat + bar.length]
+    lasting = [after - beat for beat, after in pairwise(until)]
     a_beat = max(ceil(wide / lasts) for wide, lasts in zip(widths, lasting, strict=True))
     if a_beat * bar.length < room:
-        edges = [ceil(a_beat * (beat - bar.first_beat)) for beat in [*beats, bar.first_beat + bar.length]]
+        edges = [ceil(a_beat * (beat - bar.first_beat)) for beat in until]
         widths = [after - edge for edge, after in pairwise(edges)]
     for beat, wide in zip(beats, widths, strict=True):
         count, written = count_text(beat), moments[beat]
         rows = [f"{written.get(string, ''):-<{wide}}" for string in range(strings)]
-        columns.append([*rows, f"{count:<{wide}}"])
-    return columns
+        yield [*rows, f"{count:<{wide}}"]

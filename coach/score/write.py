@@ -14,8 +14,7 @@ from coach.ground.fields import quoted, values_by_name, write_rows
 from coach.music.drill import Assignment, Bar, Drill, Event, Note, Phrase, counted_on
 from coach.score.beats import write_beat, write_beats
 from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE
-from coach.score.limits import FORMAT_VERSION
-from coach.score.order import MAX_TIMES
+from coach.score.limits import FORMAT_VERSION, MAX_TIMES
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, nodes_written, touch_label
 
