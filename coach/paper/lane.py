@@ -19,6 +19,7 @@ from coach.pages import svg
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, Sheet, place_text, sheet_of
 from coach.score.played import heading
 from coach.score.staves import spelled
+from coach.score.tab import in_lines
 
 _LEFT, _RIGHT = 22.0, 2.0
 _ROOM = WIDTH_MM - _LEFT - _RIGHT
@@ -63,14 +64,12 @@ class _Placed:
 
 def _systems(phrase: Phrase) -> list[list[_Placed]]:
     """Bars line by line, each as wide as its closest events ask for, lines filled to the margin."""
-    rows: list[list[_Placed]] = [[]]
     befores = (None, *phrase.bars)
-    for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
-        width = min(_least_width(bar), _ROOM)
-        if rows[-1] and sum(placed.width for placed in rows[-1]) + width > _ROOM * _SQUEEZE:
-            rows.append([])
-        rows[-1].append(_Placed(bar, number, before, 0.0, width))
-    return [list(_spread(row)) for row in rows]
+    placed = [
+        _Placed(bar, number, before, 0.0, min(_least_width(bar), _ROOM))
+        for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar)
+    ]
+    return [list(_spread(row)) for row in in_lines(placed, lambda one: one.width, _ROOM * _SQUEEZE)]
 
 
 def _spread(row: list[_Placed]) -> Iterator[_Placed]:

@@ -63,7 +63,10 @@ def fitted_page(drill: Drill, paper: str, air_mm: float = 0.0) -> Fitted:
 def _in_best_size(drill: Drill, score: MeiScore, paper: str, air_mm: float) -> Fitted:
     @cache
     def at(size: float) -> Fitted:
-        return _laid_out(sheet_of(drill, engraved_lines(drill, size, score)), paper, air_mm)
+        sheet = sheet_of(drill, engraved_lines(drill, size, score))
+        compiler = _compiler(sheet, paper, air_mm)
+        fit = json.loads(compiler.query("<fit>", field="value", one=True))
+        return Fitted(sheet, fit["pages"], fit["rows"], compiler)
 
     def fits(size: float) -> bool:
         return at(size).pages == 1
@@ -73,12 +76,6 @@ def _in_best_size(drill: Drill, score: MeiScore, paper: str, air_mm: float) -> F
     if largest.pages == 1 or largest.pages > _MOST_PAGES or bars > _MOST_BARS or not fits(SIZES[-1]):
         return largest
     return at(SIZES[bisect_left(SIZES, True, key=fits)])
-
-
-def _laid_out(sheet: Sheet, paper: str, air_mm: float) -> Fitted:
-    compiler = _compiler(sheet, paper, air_mm)
-    fit = json.loads(compiler.query("<fit>", field="value", one=True))
-    return Fitted(sheet, fit["pages"], fit["rows"], compiler)
 
 
 def unshown(sheet: Sheet) -> list[str]:

@@ -13,6 +13,8 @@ import re
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.music.rhythm import count_text
+
 _COUNTS = {"": Fraction(0), "e": Fraction(1, 4), "&": Fraction(1, 2), "a": Fraction(3, 4)}
 BEAT = re.compile(r"(\d{1,3})(?:(&|e|a)|(\.\d{1,6})|\+(\d{1,3})/(\d{1,3}))?")
 FINEST = 999
@@ -87,13 +89,7 @@ def read_beat(text: str, offset: int = 0) -> Fraction:
 @lru_cache(1024)
 def write_beat(beat: Fraction) -> str:
     """A beat as `read_beat` reads it."""
-    whole, part = divmod(beat, 1)
-    for suffix, value in _COUNTS.items():
-        if part == value:
-            return f"{whole + 1}{suffix}"
-    if part.denominator > FINEST:
-        return _decimals(beat + 1)
-    return f"{whole + 1}+{part}"
+    return _decimals(beat + 1) if beat.denominator > FINEST else count_text(beat)
 
 
 def can_be_written(value: Fraction) -> bool:

@@ -145,12 +145,9 @@ def tempo_of(tempo: Values | None, meter: Meter | None, report: Report) -> Tempo
 
 def click_of(click: Values | None) -> ClickPattern:
     """The click pattern, the plain one where it is left out."""
-    if click is None:
-        return ClickPattern()
-    silent, every = click.get("silent", (0, 0))
-    return ClickPattern(
-        click.get("subdivision", 1), click.get("placing", "beat"), silent, every, click.get("accent", True)
-    )
+    values = dict(click.values) if click else {}
+    silent, every = values.pop("silent", (0, 0))
+    return ClickPattern(silent_bars=silent, silent_every=every, **values)
 
 
 def asked_names(phrases: Iterable[Phrase], instrument: Instrument | None) -> list[str]:
@@ -172,12 +169,11 @@ def assignment_of(
     if goal and tempo and goal < tempo.start_bpm:
         message = f"the goal, {goal} bpm, is below the drill's start, {tempo.start_bpm} bpm"
         report.error(assignment.spot("goal"), message, "", "assignment.goal")
-    parts = assignment.get("parts", ())
-    for part in parts:
+    for part in assignment.get("parts", ()):
         if message := part_fault(part, names, tempo):
             report.error(assignment.spot("parts"), message, part_guess(part, names), "assignment.parts")
-    texts = {name: assignment.get(name, "") for name in ("student", "teacher", "note", "id")}
-    return Assignment(goal_bpm=goal, due=assignment.get("due"), parts=parts, **texts)
+    values = dict(assignment.values)
+    return Assignment(goal_bpm=values.pop("goal", None), **values)
 
 
 def part_fault(part: AskedPart, names: Sequence[str], tempo: Tempo | None) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
@@ -129,9 +129,7 @@ class PhraseMaker:
             return None
         starts = [span.start for span in spans]
         events: list[list[Event]] = [[] for _ in spans]
-        for chord, default, reused in zip(
-            chords, default_holds(chords, end), _reuses(chords, end), strict=True
-        ):
+        for chord, (default, reused) in zip(chords, default_holds(chords, end), strict=True):
             index = bisect_right(starts, chord.onset) - 1
             events[index].append(self._event(chord, default, reused, spans[index]))
         bars = tuple(
@@ -253,14 +251,3 @@ class PhraseMaker:
 
 def _coarser(beats: Fraction) -> Fraction:
     return Fraction(math.floor(beats * ROUNDED), ROUNDED) if beats.denominator > FINEST else beats
-
-
-def _reuses(chords: Sequence[Chord], end: Fraction) -> list[Fraction]:
-    """When the first of each chord's strings is struck again, in whole notes."""
-    after: dict[int, Fraction] = {}
-    ends = []
-    for chord in reversed(chords):
-        strings = [note.string for note in chord.notes]
-        ends.append(min(after.get(string, end) for string in strings))
-        after |= dict.fromkeys(strings, chord.onset)
-    return ends[::-1]

@@ -206,7 +206,7 @@ class PhraseReader:
         # Exact fractions compare slowly, and two onsets differ by far more than rounding.
         drafts = sorted(draft.events, key=lambda event: (float(event.onset), layers.index(event.layer)))
         inside: list[list[Event]] = [[] for _ in draft.bars]
-        for event, hold in zip(drafts, default_holds(drafts, draft.start), strict=True):
+        for event, (hold, _) in zip(drafts, default_holds(drafts, draft.start), strict=True):
             bar = draft.bars[event.bar]
             if event.hold is not None and hold < event.hold:
                 over = (event.hold - hold) / bar.meter.beat_whole

@@ -7,11 +7,12 @@ the easier version drops; fingers follow in brackets.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from fractions import Fraction
 from itertools import pairwise
 from math import ceil
 from textwrap import wrap
+from typing import TypeVar
 
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
@@ -21,6 +22,7 @@ from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
+T = TypeVar("T")
 DEFAULT_WIDTH = 80
 
 
@@ -53,13 +55,8 @@ def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]
     yield from wrap(f"[{plain_text(phrase.name)}] {plain_text(phrase.cue)}", width)
     labels = [instrument.string_label(index) for index in range(len(instrument.strings))]
     margin = max(len(label) for label in labels) + 1
-    blocks = list(_blocks(phrase, instrument, width - margin - 2))
-    while blocks:
-        line = [blocks.pop(0)]
-        used = margin + 1 + len(line[0][0])
-        while blocks and used + len(blocks[0][0]) <= width:
-            used += len(blocks[0][0])
-            line.append(blocks.pop(0))
+    blocks = _blocks(phrase, instrument, width - margin - 2)
+    for line in in_lines(blocks, lambda block: len(block[0]), width - margin - 1):
         rows = ["".join(block[row] for block in line) for row in range(len(line[0]))]
         yield " " * (margin + 1) + rows[0].rstrip()
         for label, row in zip(labels, rows[1:-1], strict=True):
@@ -75,15 +72,8 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
     """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
     befores = (None, *phrase.bars)
     for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
-        pieces: list[list[list[str]]] = [[]]
-        used = 0
-        for column in _columns(bar, len(instrument.strings), room):
-            wide = len(column[0])
-            if pieces[-1] and used + wide + 1 > room:
-                pieces.append([])
-                used = 0
-            pieces[-1].append(column)
-            used += wide
+        columns = _columns(bar, len(instrument.strings), room)
+        pieces = in_lines(columns, lambda column: len(column[0]), room - 1)
         for index, piece in enumerate(pieces):
             rows = ["".join(column[row] for column in piece) for row in range(len(instrument.strings) + 1)]
             end = "|" if index == len(pieces) - 1 else " "
@@ -94,6 +84,19 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
                 *(f"{'-' + row:-<{wide}}{end}" for row in rows[:-1]),
                 f"{' ' + rows[-1]:<{wide + 1}}",
             ]
+
+
+def in_lines(items: Iterable[T], width: Callable[[T], float], room: float) -> list[list[T]]:
+    """The items in as many lines as they need, each line with as many as have room on it."""
+    lines: list[list[T]] = []
+    used = room
+    for item in items:
+        if not lines or used + width(item) > room:
+            lines.append([])
+            used = 0
+        lines[-1].append(item)
+        used += width(item)
+    return lines
 
 
 def _columns(bar: Bar, strings: int, room: int) -> Iterator[list[str]]:
