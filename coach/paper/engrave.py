@@ -20,7 +20,7 @@ import verovio
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.music.drill import Bar, Drill
+from coach.music.drill import Drill
 from coach.paper.mei import MeiScore, mei_score
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line
 from coach.score.notated import DYNAMICS
@@ -261,15 +261,14 @@ def _even(
 def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
     """For each bar what stands bold, plain and italic above it."""
     bars = [bar for phrase in drill.phrases for bar in phrase.bars]
-    return [_words(bar, before) for before, bar in zip([None, *bars], bars, strict=False)]
-
-
-def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
-    counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
-    count = f"in {counting}" if counting else ""
-    bold = ", ".join(word for word in (count, tempo_text(bar, before)) if word)
-    dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
-    return bold, dynamics, plain_text(bar.cue)
+    words = []
+    for bar, before in zip(bars, [None, *bars], strict=False):
+        counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
+        count = f"in {counting}" if counting else ""
+        bold = ", ".join(word for word in (count, tempo_text(bar, before)) if word)
+        dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
+        words.append((bold, dynamics, plain_text(bar.cue)))
+    return words
 
 
 def phrase_names(drill: Drill, first: int, widths: Sequence[float]) -> Iterator[Above]:

@@ -106,9 +106,8 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
         there = lines[note.voice].get(onset)
         better = there is None or (note.midi > there.note.midi) == (note.voice == MELODY)
         if there is not None and note.midi != there.note.midi:
-            score.remark(
-                bar.number, "of notes that start together, the melody has the highest, the bass the lowest"
-            )
+            told = "of notes that start together, the melody has the highest, the bass the lowest"
+            score.remark(bar.number, told)
         if better:
             lines[note.voice][onset] = struck
     melody, bass = (tuple(line[onset] for onset in sorted(line)) for line in (lines[MELODY], lines[BASS]))

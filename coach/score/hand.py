@@ -166,9 +166,7 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
     ]
     if note.beside_cents is not None:
         nodes = list(sounding_beside(nodes, note.beside_cents, lambda place: cents_beside(place[1])))
-    if note.by_option:
-        return sorted(nodes, key=_usual)
-    if note.pitch_kind == "touching" or (not nodes and not note.pitch_kind):
+    if not note.by_option and (note.pitch_kind == "touching" or not (nodes or note.pitch_kind)):
         touching = [
             (string, node)
             for string in strings

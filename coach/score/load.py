@@ -89,11 +89,8 @@ def read_reading(text: str, where: str) -> Reading:
             if drill is not None and not report.failed:
                 reading.drill = drill
         elif root is not None:
-            report.error(
-                root,
-                "a drill is lines of `key: value`, and this is " + kind_of(root),
-                "it starts with `drill: 1`",
-            )
+            message = f"a drill is lines of `key: value`, and this is {kind_of(root)}"
+            report.error(root, message, "it starts with `drill: 1`")
     reading.repairs = report.repairs
     reading.problems = with_places(report.in_order(), reading.root)
     return reading

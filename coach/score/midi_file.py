@@ -102,10 +102,8 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
     if octaves is None:
         octaves = HARMONICS_OCTAVES
         if any(note.harmonic for note in raw):
-            score.remark(
-                "",
-                f"guitar harmonics read as sounding {octaves} octaves above their keys (--harmonics-octaves)",
-            )
+            what = f"guitar harmonics read as sounding {octaves} octaves above their keys"
+            score.remark("", f"{what} (--harmonics-octaves)")
     for note in raw:
         midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
         beside_cents = 100 * (note.pitch - round(note.pitch))
@@ -224,13 +222,11 @@ def _end_notes(contents: Contents, exactly: bool) -> None:
         in_voice.sort()
     for note in contents.notes:
         end = note.onset + note.length
-        settled = None if exactly else _near_end(note, end, onsets[note.voice])
-        if settled is None:
-            settled = _snapped(end, contents, "end")
-        elif settled != end:
-            contents.told[
-                "note", "released a little early or late, made to end with the next note or beat"
-            ] += 1
+        near = None if exactly else _near_end(note, end, onsets[note.voice])
+        settled = _snapped(end, contents, "end") if near is None else near
+        if near not in (None, end):
+            how = "released a little early or late, made to end with the next note or beat"
+            contents.told["note", how] += 1
         note.length = max(settled - note.onset, Fraction(1, 16))
 
 

@@ -35,10 +35,6 @@ def own_export(path: Path | str) -> tuple[Drill, str] | None:
         return None
     text, tempo = (root.findtext(_FIELD.format(name)) or "" for name in ("drill", "tempo_bpm"))
     drill, tempo_bpm = read_drill(text, where)[0], whole_number(tempo)
-    if (
-        drill is None
-        or not tempo_bpm
-        or musicxml_text(drill, tempo_bpm).encode() != data.replace(b"\r\n", b"\n")
-    ):
-        return None
-    return drill, text
+    if drill and tempo_bpm and musicxml_text(drill, tempo_bpm).encode() == data.replace(b"\r\n", b"\n"):
+        return drill, text
+    return None

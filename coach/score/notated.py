@@ -261,40 +261,37 @@ def _with_octave_lines(bars: list[NotatedBar], staves: Staves) -> list[NotatedBa
             for symbol in (s for voice in bar.voices if voice.staff == staff for s in voice.symbols):
                 for head in symbol.heads:
                     moments.setdefault(bar.start + symbol.onset, []).append(place(head.spelling))
-        if not moments:
-            continue
         times = sorted(moments)
-        lines = octave_lines(clef, [moments[time] for time in times])
+        lines = [0, *octave_lines(clef, [moments[time] for time in times])]
         if any(lines):
             bars = [_under_lines(bar, staff, times, lines) for bar in bars]
     return bars
 
 
 def _under_lines(bar: NotatedBar, staff: int, times: Sequence[Fraction], lines: Sequence[int]) -> NotatedBar:
-    def line(symbol: Symbol) -> int:
-        index = bisect_right(times, bar.start + symbol.onset) - 1
-        return lines[index] if index >= 0 else 0
-
-    voices = tuple(
-        replace(voice, symbols=tuple(replace(symbol, octaves_up=line(symbol)) for symbol in voice.symbols))
-        if voice.staff == staff
-        else voice
-        for voice in bar.voices
-    )
-    return replace(bar, voices=voices)
+    """A bar with the octave line of each symbol on a staff: the first before all times, each other from one on."""
+    voices = []
+    for voice in bar.voices:
+        if voice.staff == staff:
+            ups = (lines[bisect_right(times, bar.start + symbol.onset)] for symbol in voice.symbols)
+            symbols = (replace(one, octaves_up=up) for one, up in zip(voice.symbols, ups, strict=True))
+            voice = replace(voice, symbols=tuple(symbols))
+        voices.append(voice)
+    return replace(bar, voices=tuple(voices))
 
 
 def _with_signs(bar: NotatedBar) -> NotatedBar:
     """The bar with the signs that its notes need: the voices of a staff share them, a tie over the bar has none."""
     signature = bar.bar.key or Key(0)
     held: dict[tuple[int, str, int], int] = {}
-    signed: dict[tuple[int, int], Symbol] = {}
+    signed = [list(voice.symbols) for voice in bar.voices]
     places = [
-        (symbol.onset, voice.staff, (row, column), symbol)
+        (symbol.onset, voice.staff, row, column)
         for row, voice in enumerate(bar.voices)
         for column, symbol in enumerate(voice.symbols)
     ]
-    for _, staff, at, symbol in sorted(places, key=lambda place: place[:3]):
+    for _, staff, row, column in sorted(places):
+        symbol = signed[row][column]
         heads = []
         for head in symbol.heads:
             spelling = head.spelling
@@ -304,9 +301,6 @@ def _with_signs(bar: NotatedBar) -> NotatedBar:
             if shown:
                 held[key] = spelling.alter
             heads.append(replace(head, shows_sign=shown))
-        signed[at] = replace(symbol, heads=tuple(heads))
-    voices = (
-        replace(voice, symbols=tuple(signed[row, column] for column in range(len(voice.symbols))))
-        for row, voice in enumerate(bar.voices)
-    )
+        signed[row][column] = replace(symbol, heads=tuple(heads))
+    voices = (replace(voice, symbols=tuple(own)) for voice, own in zip(bar.voices, signed, strict=True))
     return replace(bar, voices=tuple(voices))

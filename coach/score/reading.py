@@ -8,7 +8,7 @@ is played several times, the first counts.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import accumulate
@@ -76,15 +76,12 @@ LONGEST_NUMBER = 6
 """Digits of a number; one with more is a slip."""
 
 
-def with_places(problems: Iterable[Problem], root: Mapping | None) -> list[Problem]:
+def with_places(problems: list[Problem], root: Mapping | None) -> list[Problem]:
     """The problems of a file with their places in words, empty where they have no field."""
     phrases = root.get("phrases") if root else None
-    numbers: list[list[int]] = []
-    placed = []
-    for problem in problems:
-        numbers = numbers or list(_bar_numbers(phrases))
-        placed.append(replace(problem, place_in_words=_place(problem, phrases, numbers)))
-    return placed
+    # Most files have no problem.
+    numbers = list(_bar_numbers(phrases)) if problems else []
+    return [replace(problem, place_in_words=_place(problem, phrases, numbers)) for problem in problems]
 
 
 def _place(problem: Problem, phrases: Node | None, numbers: list[list[int]]) -> str:

@@ -89,11 +89,11 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
 def in_lines(items: Iterable[T], width: Callable[[T], float], room: float) -> list[list[T]]:
     """The items in as many lines as they need, each line with as many as have room on it."""
     lines: list[list[T]] = []
-    used = room
+    used = 0.0
     for item in items:
         if not lines or used + width(item) > room:
             lines.append([])
-            used = 0
+            used = 0.0
         lines[-1].append(item)
         used += width(item)
     return lines
