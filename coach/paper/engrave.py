@@ -196,14 +196,12 @@ def _finished(drawing: ET.Element, texts: dict[str, str], size: float) -> ET.Ele
 
 def _extent(drawing: ET.Element) -> tuple[float, float]:
     """The highest and the lowest of all that is drawn."""
-    tops, bottoms = [], []
-    for box in drawing.iter(f"{_SVG}g"):
-        if "bounding-box" in box.get("class", ""):
-            for rectangle in box.findall(f"{_SVG}rect"):
-                y, height = float(rectangle.get("y", 0)), float(rectangle.get("height", 0))
-                tops.append(y)
-                bottoms.append(y + height)
-    return min(tops) / 10 + _TOP, max(bottoms) / 10 + _TOP
+    boxes = (box for box in drawing.iter(f"{_SVG}g") if "bounding-box" in box.get("class", ""))
+    edges = []
+    for rectangle in (each for box in boxes for each in box.findall(f"{_SVG}rect")):
+        y, height = float(rectangle.get("y", 0)), float(rectangle.get("height", 0))
+        edges += [y, y + height]
+    return min(edges) / 10 + _TOP, max(edges) / 10 + _TOP
 
 
 @frozen

@@ -32,9 +32,7 @@ def read_midi(
     contents = contents_of(file, harmonics_octaves, score)
     if not contents.notes:
         raise CoachError("the file has no notes except percussion", where, guess="choose another file")
-    voices = list(
-        dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
-    )
+    voices = sorted({note.voice for note in contents.notes}, key=int)
     score.parts = [contents.names.get(voice) or "unnamed" for voice in voices]
     named = [(contents.names.get(voice, ""),) for voice in voices]
     chosen = [

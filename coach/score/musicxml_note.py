@@ -61,7 +61,10 @@ def _note(
     _value(element, symbol.value, _SIGNS[head.spelling.alter] if head.shows_sign and not tab else "")
     if stem:
         add(element, "stem", stem)
-    _notehead(element, head.note, tab)
+    diamond = head.note.is_harmonic and not tab
+    if diamond or head.note.droppable:
+        look = {"parentheses": "yes"} if head.note.droppable else {}
+        add(element, "notehead", "diamond" if diamond else "normal", **look)
     add(element, "staff", staff)
     if not chord and not tab:
         for level, beam in enumerate(symbol.beams, 1):
@@ -96,14 +99,6 @@ def _value(element: ET.Element, value: NoteValue, sign: str = "") -> None:
         change = add(element, "time-modification")
         add(change, "actual-notes", value.actual)
         add(change, "normal-notes", value.normal)
-
-
-def _notehead(element: ET.Element, note: Note, tab: bool) -> None:
-    diamond = note.is_harmonic and not tab
-    if diamond or note.droppable:
-        head = add(element, "notehead", "diamond" if diamond else "normal")
-        if note.droppable:
-            head.set("parentheses", "yes")
 
 
 def _notations(

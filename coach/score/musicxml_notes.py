@@ -176,17 +176,16 @@ def without_doubles(read: list[ScoreNote], tab_staves: Collection[int]) -> list[
     for note in read:
         if note.staff not in tab_staves:
             continue
-        doubles = plain.get((note.onset, note.midi, note.tie_stop)) or plain.get(
-            (note.onset, note.midi, not note.tie_stop)
-        )
+        onset, midi, tied = note.onset, note.midi, note.tie_stop
+        doubles = plain.get((onset, midi, tied)) or plain.get((onset, midi, not tied))
         if not doubles:
             notes.append(note)
             continue
-        other = next((one for one in doubles if one.string == note.string), None) or next(
-            (one for one in doubles if one.string is None), None
-        )
-        if other is None:
+        fitting = [one for one in doubles if one.string in (note.string, None)]
+        if not fitting:
             continue
+        # One on its string comes before those that have none yet.
+        other = min(fitting, key=lambda one: one.string is None)
         if other.string is None:
             other.string, other.fret = note.string, note.fret
         other.harmonic = other.harmonic or note.harmonic

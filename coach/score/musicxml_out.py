@@ -32,9 +32,8 @@ def musicxml_text(drill: Drill, tempo_bpm: int) -> str:
     root = ET.Element("score-partwise", version="4.0")
     add(add(root, "work"), "work-title", plain_text(drill.title))
     _identification(root, drill, notation, tempo_bpm)
-    add(add(add(root, "part-list"), "score-part", id="P1"), "part-name", plain_text(drill.title)).set(
-        "print-object", "no"
-    )
+    listed = add(add(root, "part-list"), "score-part", id="P1")
+    add(listed, "part-name", plain_text(drill.title), **{"print-object": "no"})
     part = add(root, "part", id="P1")
     writer = _Writer(drill, notation, tempo_bpm)
     for phrase, bars in zip(drill.phrases, notation.phrases, strict=True):

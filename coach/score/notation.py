@@ -328,9 +328,8 @@ def _after_note(offset: int, rest: str) -> NotationError:
         what = f"{follows}; put a comma between events"
         return slip(what, f"a comma missing before `{word}`?", ("", ","))
     if _NOTE.match(word):
-        return slip(
-            f"{follows}; + joins notes played together", f"`+{word}`, or a comma and a beat before it?"
-        )
+        guess = f"`+{word}`, or a comma and a beat before it?"
+        return slip(f"{follows}; + joins notes played together", guess)
     if word.startswith("for"):
         return slip("`for` is followed by a number of beats", "as in `for 2`")
     if word.startswith(";"):
@@ -346,5 +345,4 @@ def _after_note(offset: int, rest: str) -> NotationError:
 
 def looks_like_events(text: str) -> bool:
     """Whether at least one part of the text reads as an event."""
-    events, _ = read_events(text)
-    return bool(events)
+    return bool(read_events(text)[0])

@@ -103,11 +103,10 @@ def _even(start: Fraction, stop: Fraction) -> _Span:
 
 def _over(spans: Sequence[_Span]) -> _Span:
     """A span of others; a single one stands for itself."""
-    return (
-        spans[0]
-        if len(spans) == 1
-        else _Span(spans[0].start, spans[-1].stop, tuple(spans), spans[0].stop - spans[0].start > _EIGHTH)
-    )
+    first = spans[0]
+    if len(spans) == 1:
+        return first
+    return _Span(first.start, spans[-1].stop, tuple(spans), first.stop - first.start > _EIGHTH)
 
 
 def _by_half(beats: list[_Span], fine: bool) -> list[_Span]:

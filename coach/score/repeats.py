@@ -48,8 +48,7 @@ def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
                 own = takewhile(bool, dropwhile(not_, endings[start:]))
                 times = max(times, *map(max, own))
             if time < times:
-                time += 1
-                index = start
+                index, time = start, time + 1
                 continue
             start, time = index + 1, 1
         elif turn.ending_stops and ending:

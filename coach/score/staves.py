@@ -10,7 +10,7 @@ fewer ledger lines. `MOST_LEDGERS` and the other limits are our choice.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -84,7 +84,13 @@ class Staves:
 def staves_of(drill: Drill) -> Staves:
     """The staves that a drill is written on."""
     own = _own_clef(drill.instrument)
-    written = list(_written(drill))
+    written = [
+        (event.layer, note, place(spelled(drill.instrument, note, bar.key)))
+        for phrase in drill.phrases
+        for bar in phrase.bars
+        for event in bar.events
+        for note in event.notes
+    ]
     layers = {layer for layer, _, _ in written}
     if len(layers) <= MOST_VOICES and all(own.ledgers(at) <= _ONE_STAFF_LEDGERS for _, _, at in written):
         return Staves((own,))
@@ -100,15 +106,6 @@ def staves_of(drill: Drill) -> Staves:
 def _own_clef(instrument: Instrument) -> Clef:
     lowest = min(string.midi for string in instrument.strings)
     return BASS_8 if lowest < _BASS_BELOW_MIDI else TREBLE_8 if lowest < _GUITAR_BELOW_MIDI else TREBLE
-
-
-def _written(drill: Drill) -> Iterator[tuple[str, Note, int]]:
-    """Layer, note and staff place of every note."""
-    for phrase in drill.phrases:
-        for bar in phrase.bars:
-            for event in bar.events:
-                for note in event.notes:
-                    yield event.layer, note, place(spelled(drill.instrument, note, bar.key))
 
 
 def octave_lines(clef: Clef, moments: Sequence[Iterable[int]]) -> list[int]:

@@ -64,9 +64,8 @@ def keep_silent(score: Score, instrument: Instrument) -> None:
 def _chosen_voice(score: Score, wanted: str, where: str) -> str:
     """The voice or track of that name, or of that number from 1."""
     sounding = {note.voice for note in score.notes}
-    voices = [voice for voice in score.layer_names if voice in sounding] or sorted(
-        sounding, key=lambda voice: (len(voice), voice)
-    )
+    known = [voice for voice in score.layer_names if voice in sounding]
+    voices = known or sorted(sounding, key=lambda voice: (len(voice), voice))
     named = [score.layer_names.get(voice) or f"voice {voice}" for voice in voices]
     index = index_named(wanted, [(name,) for name in named])
     if index is None:

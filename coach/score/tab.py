@@ -34,16 +34,12 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
     lines.append(f"{tuning_name(drill.instrument)}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}")
     if order := order_text(drill):
         lines += wrap(f"order: {order}", width)
-    lines += wrap("; ".join(_key(drill)), width)
+    # Fingers stand in brackets.
+    signs = ((f"({sign.text})" if sign.is_finger else sign.text, sign.meaning) for sign in signs_of(drill))
+    lines += wrap("; ".join(map(" ".join, signs)), width)
     for phrase in drill.phrases:
         lines += ["", *_phrase(phrase, drill.instrument, width)]
     return "\n".join(lines) + "\n"
-
-
-def _key(drill: Drill) -> Iterator[str]:
-    """What the signs mean; fingers stand in brackets."""
-    for sign in signs_of(drill):
-        yield f"{f'({sign.text})' if sign.is_finger else sign.text} {sign.meaning}"
 
 
 def _written(note: Note) -> str:
