@@ -51,9 +51,8 @@ verovio.enableLog(verovio.LOG_OFF)
 @cache
 def page_fonts() -> str:
     """CSS that brings along the font whose widths the engraver reckons with: Liberation, upright, bold and italic."""
-    faces = (
-        Path(verovio.__file__).with_name("data").joinpath("Liberation.css").read_text().split("@font-face")
-    )
+    file = Path(verovio.__file__).with_name("data") / "Liberation.css"
+    faces = file.read_text().split("@font-face")
     needed = (face for face in faces[1:] if "weight: bold" not in face or "style: italic" not in face)
     return "".join(f"@font-face{' '.join(face.split())}\n" for face in needed)
 
@@ -149,9 +148,8 @@ def _line(drill: Drill, first: int, words: Sequence[tuple[str, str, str]], drawi
     widths = [stop - start for start, stop in zip([0.0, *stops], stops, strict=False)]
     above = [Above(wide, *said) for wide, said in zip(widths, words, strict=True)]
     if scale < _SMALL:
-        above[0] = replace(
-            above[0], plain=f"{above[0].plain} (drawn at {10 * scale:.0%} of its size)".strip()
-        )
+        plain = f"{above[0].plain} (drawn at {10 * scale:.0%} of its size)".strip()
+        above[0] = replace(above[0], plain=plain)
     names = tuple(phrase_names(drill, first, widths))
     shown = ", ".join(dict.fromkeys(name.bold for name in names if name.bold))
     label = f"Notes and tab{f' of {shown}' if shown else ''}"

@@ -44,18 +44,14 @@ def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_R
 
 def _running(sheet: Sheet, paper: str) -> str:
     """What stands on every page, as the print style of its margins."""
-    text = _css_text(" · ".join(sheet.running))
+    # As a string of CSS, what is no letter or digit by its number.
+    text = re.sub(r"[^\w]", lambda match: f"\\{ord(match[0]):x} ", " · ".join(sheet.running))
     look = "font: 8pt Liberation, 'Liberation Serif', 'Times New Roman', serif;"
     side_mm = (PAPERS[paper].width_mm - WIDTH_MM) / 2
     return (
-        f"@page {{ size: {paper}; margin: 10mm {side_mm:g}mm 13mm; @bottom-left {{ content: {text}; {look} }} "
+        f"@page {{ size: {paper}; margin: 10mm {side_mm:g}mm 13mm; @bottom-left {{ content: '{text}'; {look} }} "
         f"@bottom-right {{ content: 'page ' counter(page) ' of ' counter(pages); {look} }} }}"
     )
-
-
-def _css_text(text: str) -> str:
-    """Text from anywhere as a string of CSS: what is no letter or digit by its number."""
-    return "'" + re.sub(r"[^\w]", lambda match: f"\\{ord(match[0]):x} ", text) + "'"
 
 
 def _line(line: Line) -> str:

@@ -247,9 +247,8 @@ def neck_drawing(drill: Drill) -> Drawing:
     start = "capo" if instrument.capo else "nut"
     label = f"{NODES_HEADING}: mm of string from the {start}, drawn 1 : {scale:g}"
     width_mm, height_mm = frame.width * unit_mm, height * unit_mm
-    return Drawing(
-        svg.drawing(frame.width, height, label, parts, width_mm=width_mm), width_mm, height_mm, label
-    )
+    drawing = svg.drawing(frame.width, height, label, parts, width_mm=width_mm)
+    return Drawing(drawing, width_mm, height_mm, label)
 
 
 def ruler_drawing() -> Drawing:

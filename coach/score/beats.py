@@ -71,9 +71,8 @@ def read_beat(text: str, offset: int = 0) -> Fraction:
     """A beat as players count it, as the beats before it: `1` is 0, `2&` is 3/2; NotationError otherwise."""
     match = BEAT.fullmatch(text)
     if match is None:
-        raise NotationError(
-            offset, f"'{text}' is not a beat; write 1, 2&, 2e, 2a, 2.5 or 2+1/3", *_beat_slip(text)
-        )
+        message = f"'{text}' is not a beat; write 1, 2&, 2e, 2a, 2.5 or 2+1/3"
+        raise NotationError(offset, message, *_beat_slip(text))
     if int(match[1]) == 0:
         raise NotationError(offset, "there is no beat 0; players count from 1")
     beat = Fraction(int(match[1]) - 1) + _COUNTS[match[2] or ""]

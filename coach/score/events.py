@@ -108,9 +108,8 @@ class EventReader:
                     drafts.extend(self.text_events(scalar, key, place, bar))
             self.check_order(drafts[before:], place)
         if len(drafts) > MAX_EVENTS_IN_BAR:
-            self.report.error(
-                node, f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}", "", where
-            )
+            message = f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}"
+            self.report.error(node, message, "", where)
             return []
         self.check_collisions(drafts, where)
         return drafts
@@ -262,9 +261,8 @@ class EventReader:
                     )
                     told = uses[rare] == 1 < uses[usual] and nearest(rare, [usual], 0.8)
                     if not told:
-                        message = (
-                            f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar"
-                        )
+                        what = "differ by one letter and never share a bar"
+                        message = f"the layers `{rare}` and `{usual}` {what}"
                         self.report.warn(self.layers[rare].spot, message, f"did you mean `{usual}`?")
 
 

@@ -63,9 +63,8 @@ def _tell_touched(instrument: Instrument, item: Wanted, place: Note | None) -> N
         return
     sounds = sounding_midi(instrument, place)
     if sounds != note.midi and not note.pitch_kind:
-        item.remark(
-            f"{note_name(note.midi)} rings nowhere; read as the place touched, which sounds {note_name(sounds)}"
-        )
+        read = f"read as the place touched, which sounds {note_name(sounds)}"
+        item.remark(f"{note_name(note.midi)} rings nowhere; {read}")
 
 
 def in_tune(instrument: Instrument, note: ScoreNote) -> bool:

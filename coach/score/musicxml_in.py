@@ -11,6 +11,7 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import partial
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
@@ -73,12 +74,8 @@ def read_musicxml(root: Element, part: str, where: str) -> Score:
     first = next(iter(part_names(root)), part)
     if first != part:
         _take_marks(score, _without_notes(root, first).score)
-    settle_lengths(
-        score,
-        reader.filled,
-        [measure.get("implicit") == "yes" for measure in measures],
-        lambda bars: _longest_of_all(root, bars),
-    )
+    implicit = [measure.get("implicit") == "yes" for measure in measures]
+    settle_lengths(score, reader.filled, implicit, partial(_longest_of_all, root))
     _name_voices(root, score)
     score.order = played_order(turns, score)
     score.tunings = reader.tunings()
@@ -110,9 +107,8 @@ def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
     if not back and numbers[-1] <= MAX_BAR_NUMBER:
         return list(map(str, numbers))
     reason = "back" if back else f"beyond {MAX_BAR_NUMBER}"
-    score.remark(
-        "", f"the bars are counted from 1 to {len(numbers)}, since the file's own numbers go {reason}"
-    )
+    counted = f"the bars are counted from 1 to {len(numbers)}"
+    score.remark("", f"{counted}, since the file's own numbers go {reason}")
     return [str(number) for number in range(1, len(numbers) + 1)]
 
 

@@ -243,12 +243,9 @@ def _beams(run: list[Symbol]) -> list[Symbol]:
 
 
 def _beam(level: int, before: int, after: int) -> Beam:
-    joins_before, joins_after = before >= level, after >= level
-    if joins_before and joins_after:
-        return "continue"
-    if joins_before:
-        return "end"
-    if joins_after:
+    if before >= level:
+        return "continue" if after >= level else "end"
+    if after >= level:
         return "begin"
     return "backward hook" if before else "forward hook"
 

@@ -132,9 +132,8 @@ class PhraseMaker:
         for chord, (default, reused) in zip(chords, default_holds(chords, end), strict=True):
             index = bisect_right(starts, chord.onset) - 1
             events[index].append(self._event(chord, default, reused, spans[index]))
-        bars = tuple(
-            replace(span.bar, events=tuple(inside)) for span, inside in zip(spans, events, strict=True)
-        )
+        whole_phrase = zip(spans, events, strict=True)
+        bars = tuple(replace(span.bar, events=tuple(inside)) for span, inside in whole_phrase)
         layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
         first, last = spans[0].source, spans[-1].source
         one = first.number == last.number
@@ -164,9 +163,8 @@ class PhraseMaker:
             harmonic = all(note.is_natural for note in chord.notes)
             hold = default if harmonic else reused - chord.onset
             if not harmonic:
-                self.score.remark(
-                    span.source.number, "a held note is cut short where its string is needed again"
-                )
+                what = "a held note is cut short where its string is needed again"
+                self.score.remark(span.source.number, what)
         # What rings on, and what lasts as long as it would anyway, needs no `for`.
         written = hold != default and not chord.rings
         lasts = (hold if written else default) / beat_whole

@@ -33,10 +33,8 @@ def sections_of(score: Score, order: Sequence[int], every: int | None) -> list[l
         if every or longest or len(set(map(tuple, sections))) <= MAX_PHRASES:
             break
     if times > 1:
-        score.remark(
-            "",
-            f"long sections are cut about every {PIECE_BARS * times} bars, to {MAX_PHRASES} phrases at most",
-        )
+        cut = f"long sections are cut about every {PIECE_BARS * times} bars"
+        score.remark("", f"{cut}, to {MAX_PHRASES} phrases at most")
     return sections
 
 

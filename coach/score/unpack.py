@@ -94,9 +94,8 @@ def _score_name(archive: zipfile.ZipFile, where: str) -> str:
         root_file = container.find(".//{*}rootfile")
         name = root_file.get("full-path", "") if root_file is not None else ""
         if name and name not in names:
-            message = (
-                f"the archive's container names '{plain_text(name)[:80]}', which the archive does not have"
-            )
+            shown = plain_text(name)[:80]
+            message = f"the archive's container names '{shown}', which the archive does not have"
             raise CoachError(f"{message}; nothing outside it is read", where)
         if name:
             return name
