@@ -93,7 +93,7 @@ def configure(options: Options) -> None:
         default=_DEFAULTS.hand_speed_mm_s,
     )
     add_finger(options)
-    hands = options.one_of()
+    hands = options.add_mutually_exclusive_group()
     options.flag(
         "--artificial",
         "also artificial harmonics: stop a string, touch its octave node with the plucking hand",

@@ -9,9 +9,9 @@ from dataclasses import replace
 from typing import Any
 
 from coach.commands.common import places_of, say, tell
+from coach.commands.instrument_options import own_of
 from coach.commands.options import BPM, Arguments, Options, Within
 from coach.folder.library import drill_on_own, find_drill, named_phrase
-from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
 from coach.listen.heard import MISSING, OTHER, Heard, unlike
@@ -114,9 +114,8 @@ def _sound(path: str) -> Sound:
 
 
 def _passage(arguments: Arguments) -> tuple[Drill, Phrase, Passage]:
-    places = places_of(arguments)
-    drill = load_drill(find_drill(arguments.drill, places))
-    drill = drill_on_own(drill, load_settings(places.settings).instruments)
+    drill = load_drill(find_drill(arguments.drill, places_of(arguments)))
+    drill = drill_on_own(drill, own_of(arguments))
     phrase = named_phrase(drill, arguments.phrase, "--phrase")
     layers = layer_choices(phrase)
     if arguments.layer is not None and arguments.layer not in layers:

@@ -78,9 +78,8 @@ class Options(argparse.ArgumentParser):
                 where = name if name.startswith("-") else shown
                 if text.strip().isdecimal():
                     raise UsageError(f"{text.strip()} is outside {allowed}", where)
-                raise UsageError(
-                    f"{text!r} is not a whole number from {allowed.low} to {allowed.high}", where
-                )
+                span = f"from {allowed.low} to {allowed.high}"
+                raise UsageError(f"{text!r} is not a whole number {span}", where)
             return number
 
         self.text(usage, about, type=read, **more)
@@ -88,10 +87,6 @@ class Options(argparse.ArgumentParser):
     def number(self, usage: str, allowed: Within, about: str, **more: Any) -> None:
         """An option that takes a number."""
         self.text(usage, about, type=partial(number, option=usage.split()[0], allowed=allowed), **more)
-
-    def one_of(self) -> argparse._MutuallyExclusiveGroup:
-        """For options of which one at most is chosen."""
-        return self.add_mutually_exclusive_group()
 
     def folder(self) -> None:
         """`--folder DIR`."""
@@ -129,7 +124,7 @@ class Options(argparse.ArgumentParser):
 
     def forms(self, csv: str) -> argparse._MutuallyExclusiveGroup:
         """`--json`, `--csv`, `--html`: the forms of a report, of which one is chosen."""
-        forms = self.one_of()
+        forms = self.add_mutually_exclusive_group()
         self.flag("--json", "print JSON", forms)
         self.flag("--csv", csv, forms)
         self.flag("--html", "a web page, also for printing", forms)
@@ -153,9 +148,8 @@ class Options(argparse.ArgumentParser):
         """One of the things that a command does, which `act` of its arguments carries out."""
         if self.actions is None:
             self.actions = self.add_subparsers(dest="action", required=True)
-        action = self.actions.add_parser(
-            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}."
-        )
+        about = f"{summary[0].upper()}{summary[1:]}."
+        action = self.actions.add_parser(name, help=summary, description=about)
         action.set_defaults(act=act)
         self.actions.metavar = f"{{{','.join(self.actions.choices)}}}"
         return action

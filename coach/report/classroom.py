@@ -165,14 +165,8 @@ def _not_ahead(files: Sequence[StudentFile], today: date) -> tuple[list[StudentF
     """Without the replies of days that have not come."""
     latest = today + timedelta(days=AHEAD_DAYS)
     ahead = [file for file in files if file.reply.day > latest]
-    problems = [
-        Problem(
-            f"is dated {full_day(file.reply.day)}, in the future: left out",
-            file.path,
-            guess="is the student's clock right?",
-        )
-        for file in ahead
-    ]
+    told = {file.path: f"is dated {full_day(file.reply.day)}, in the future: left out" for file in ahead}
+    problems = [Problem(one, path, guess="is the student's clock right?") for path, one in told.items()]
     return [file for file in files if file.reply.day <= latest], problems
 
 
