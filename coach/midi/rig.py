@@ -33,22 +33,16 @@ class Press:
 
 
 class Rig:
-    """MIDI ports of a session; nothing is opened where the settings name no port.
+    """MIDI ports of a session; nothing is opened where the settings name no port."""
 
-    `notify` is called, in a thread of the port's, when presses wait to be taken.
-    """
-
-    def __init__(
-        self,
-        settings: MidiSettings,
-        notify: Callable[[], object] | None = None,
-    ) -> None:
+    def __init__(self, settings: MidiSettings) -> None:
         self.settings = settings
-        self._notify = notify
+        self._notify: Callable[[], object] = lambda: None
         self._pedals = Pedals()
         self._presses: deque[Press] = deque(maxlen=100)
         self._out = OutPort(settings.out_port) if settings.out_port else None
         self._in = PortProcess("in", settings.in_port, self.received) if settings.in_port else None
+        self._ports = [port for port in (self._out, self._in) if port is not None]
 
     def notify_by(self, notify: Callable[[], object]) -> None:
         """Call this, in a thread of the port's, when presses wait to be taken."""
@@ -56,20 +50,18 @@ class Rig:
 
     def open(self) -> None:
         """Look for the ports; returns at once."""
-        for one in (self._out, self._in):
-            if one is not None:
-                one.open()
+        for port in self._ports:
+            port.open()
 
     def close(self) -> None:
         """Stop what was started and end every thread."""
-        for one in (self._out, self._in):
-            if one is not None:
-                one.close()
+        for port in self._ports:
+            port.close()
 
     @property
     def status(self) -> tuple[str, ...]:
         """One clear line for each port that the settings name."""
-        return tuple(one.status for one in (self._out, self._in) if one is not None)
+        return tuple(port.status for port in self._ports)
 
     def play(
         self,
@@ -106,8 +98,7 @@ class Rig:
         actions = actions_of(trigger, bindings) if pressed else ()
         if actions:
             self._presses.append(Press(actions, at_s))
-            if self._notify is not None:
-                self._notify()
+            self._notify()
 
     def take(self) -> tuple[Press, ...]:
         """Presses since the last call, oldest first."""
