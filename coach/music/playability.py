@@ -45,32 +45,23 @@ Moment = tuple[Fraction, list[PlacedEvent], list[Note]]
 
 
 class Board:
-    """How notes are called and where they lie on an instrument; the few of a drill are worked out once."""
+    """How notes are called and where they lie on an instrument."""
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
-        self._names: dict[Note, str] = {}
-        self._hands_mm: dict[Note, float] = {}
 
     def string(self, note: Note) -> str:
         return self.instrument.string_label(note.string)
 
     def name(self, note: Note) -> str:
         """A note as the drill file writes it: `D:<3.2>`, `A:3`."""
-        name = self._names.get(note)
-        if name is None:
-            name = self._names[note] = f"{self.string(note)}:{note.position_text}"
-        return name
+        return f"{self.string(note)}:{note.position_text}"
 
     def hand_mm(self, note: Note) -> float:
         """Where the hand is for a note, along the neck: where it stops the string or, stopping none, touches it."""
-        at_mm = self._hands_mm.get(note)
-        if at_mm is None:
-            stopped = note.stop or not note.node
-            fret_mm = self.instrument.fret_mm(note.string, note.stop)
-            at_mm = self.instrument.along_mm(note.string, fret_mm) if stopped else self.touch_mm(note)
-            self._hands_mm[note] = at_mm
-        return at_mm
+        if note.node and not note.stop:
+            return self.touch_mm(note)
+        return self.instrument.along_mm(note.string, self.instrument.fret_mm(note.string, note.stop))
 
     def touch_mm(self, note: Note) -> float:
         """Where a node is touched, along the neck."""
