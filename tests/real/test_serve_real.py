@@ -420,7 +420,7 @@ async def test_nobody_comes_in_without_the_code(tmp_path, host):
                 text = await answer.text()
                 assert "The code that you see in the terminal" in text
                 assert "Sound plays on the computer" in text
-                assert "sound plays on this computer" in served.shown
+                assert "sound plays on the computer" in served.shown
                 assert served.code not in text
             with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
                 await session.ws_connect(f"{served.url}/ws", headers={"Origin": served.url})
