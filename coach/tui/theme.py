@@ -101,6 +101,9 @@ def textual_themes() -> list[Theme]:
     """Our themes for Textual's own widgets."""
     terminal = _textual_theme(PLAIN_THEME, _TERMINAL)
     terminal.ansi = True
+    # Bright ones are hard to read in small letters on a white ground.
+    terminal.primary = terminal.accent = "ansi_yellow"
+    terminal.secondary = "ansi_cyan"
     terminal.variables |= {
         "ansi-background": "ansi_black",
         "ansi-foreground": "ansi_white",
