@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.conftest import leave_alone_what_is_here
 from tests.waiting import LONGEST_S, wait_for
 
 RATE = 48_000
@@ -155,6 +156,7 @@ def pulse(tmp_path, monkeypatch) -> Iterator[PulseServer]:
     server = PulseServer(folder)
     for name in ("XDG_RUNTIME_DIR", "PULSE_SERVER"):
         monkeypatch.setenv(name, server.environment[name])
+    leave_alone_what_is_here()
     try:
         server.start()
         yield server
@@ -169,6 +171,7 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     need_rtmidi()
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+    leave_alone_what_is_here()
     with own_name() as name:
         monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
         process = start_jack()

@@ -1,6 +1,5 @@
 """What a sound server really gets: recorded from the monitor of PulseAudio's null sink, sample by sample."""
 
-import gc
 import itertools
 import json
 import os
@@ -159,10 +158,6 @@ async def play_beside_a_busy_screen(pulse, path, pieces):
     load = subprocess.Popen([sys.executable, "-c", "while True: pass"])
     engine = sounding_engine()
     app = Painting(engine)
-    # As `CoachApp` does once its first screen stands: one collection through all that this suite has imported takes
-    # nearly as long as the device's queue lasts, and no thread runs meanwhile.
-    gc.collect()
-    gc.freeze()
     try:
         with pulse.recording(path):
             async with app.run_test(size=(100, 30)) as pilot:
@@ -173,7 +168,6 @@ async def play_beside_a_busy_screen(pulse, path, pieces):
     finally:
         engine.close()
         end(load)
-        gc.unfreeze()
     foreign = (busy_s() - busy - own_s() + own) / (time.monotonic() - began_s)
     # A screen that gets little of a crowded machine is a load all the same.
     assert app.painted > 5 * sum(map(len, pieces)) / RATE
