@@ -215,15 +215,21 @@ def start_jack() -> subprocess.Popen:
     name, pace = os.environ["JACK_DEFAULT_SERVER"], "-R" if os.geteuid() == 0 else "-r"
     command = ["jackd", "-n", name, "-S", "-t", "200", pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    if shutil.which("jack_wait"):
-        look = ["jack_wait", "-c"]
-        wait_for(
-            lambda: (
-                process.poll() is not None or subprocess.run(look, capture_output=True).stdout == b"running\n"
-            ),
-            "JACK",
-        )
-        assert process.poll() is None, f"JACK did not start: {' '.join(command)}"
-    else:
-        time.sleep(2)
+    try:
+        if shutil.which("jack_wait"):
+            look = ["jack_wait", "-c"]
+            wait_for(
+                lambda: (
+                    process.poll() is not None
+                    or subprocess.run(look, capture_output=True).stdout == b"running\n"
+                ),
+                "JACK",
+            )
+            assert process.poll() is None, f"JACK did not start: {' '.join(command)}"
+        else:
+            time.sleep(2)
+    except BaseException:
+        process.kill()
+        process.wait()
+        raise
     return process
