@@ -54,6 +54,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run `coach`; return the exit status: 0 done, 1 the input has problems, 2 wrong use."""
     words = list(sys.argv[1:] if argv is None else argv)
     _open_streams()
+    if argv is None:
+        _keep_errors_apart()
     try:
         try:
             return _status(words)
@@ -99,6 +101,22 @@ def _open_streams() -> None:
             setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115
         elif mode == "w" and isinstance(stream, io.TextIOWrapper) and stream.errors != "backslashreplace":
             stream.reconfigure(errors="replace")
+
+
+def _keep_errors_apart() -> None:
+    """Give Python's error stream a descriptor of its own: what libasound, libjack and what they use write to 2 is lost.
+
+    It would spoil the screen.
+    """
+    try:
+        own = os.dup(2)
+    except OSError:
+        return  # It is closed.
+    encoding, errors = sys.stderr.encoding, sys.stderr.errors
+    stream = open(own, "w", buffering=1, encoding=encoding, errors=errors)  # noqa: SIM115
+    for name in ("stderr", "__stderr__"):
+        setattr(sys, name, stream)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 def _drop_output() -> None:

@@ -111,6 +111,23 @@ def on_a_terminal(columns, *words):
     return printed.decode().replace("\r\n", "\n")
 
 
+WRITTEN_BELOW_PYTHON = """
+import ctypes, sys
+from coach.cli import main
+sys.argv = ["coach", "plann"]
+status = main()
+ctypes.CDLL(None).write(2, b"cannot find card", 16)
+sys.exit(status)
+"""
+
+
+def test_what_libraries_in_c_write_to_the_error_stream_does_not_reach_the_terminal():
+    done = subprocess.run([sys.executable, "-c", WRITTEN_BELOW_PYTHON], capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "(plan?)" in done.stderr
+    assert "card" not in done.stderr
+
+
 @pytest.mark.parametrize("columns", [60, 80])
 @pytest.mark.parametrize(
     "words",

@@ -16,7 +16,6 @@ from typing import Any, Literal
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError
 from coach.midi.server_watch import ServerWatch
-from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
 from coach.sound.tended import Keeper
 
@@ -50,7 +49,6 @@ def load_rtmidi() -> Any:
         import rtmidi
     except ImportError:
         raise CoachError(MIDI_MISSING) from None
-    hush_libraries()
     return rtmidi
 
 

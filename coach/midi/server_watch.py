@@ -7,10 +7,9 @@ callback tells (jackaudio.org/api: jack_on_shutdown). So each open JACK port has
 from __future__ import annotations
 
 import ctypes
+import os
 import threading
 from typing import Any
-
-from coach.sound.device import loaded_libraries
 
 _NO_START_SERVER = 1
 _SHUTDOWN = ctypes.CFUNCTYPE(None, ctypes.c_void_p)
@@ -24,7 +23,7 @@ class ServerWatch:
         self._callback = _SHUTDOWN(lambda _: self.ended.set())
         self._library: Any = None
         self._client: int | None = None
-        for path in loaded_libraries("libjack"):
+        for path in _loaded_libraries("libjack"):
             try:
                 library = ctypes.CDLL(path)
                 library.jack_client_open.restype = ctypes.c_void_p
@@ -43,3 +42,13 @@ class ServerWatch:
         client, self._client = self._client, None
         if client is not None:
             self._library.jack_client_close(client)
+
+
+def _loaded_libraries(name: str) -> set[str]:
+    """Paths of loaded libraries whose file name starts so; only Linux tells."""
+    try:
+        with open("/proc/self/maps", encoding="utf-8") as maps:
+            paths = {line.split(maxsplit=5)[5].strip() for line in maps if "/" in line}
+    except (OSError, IndexError):
+        return set()
+    return {path for path in paths if os.path.basename(path).startswith(name)}

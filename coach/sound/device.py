@@ -8,7 +8,6 @@ rate where the card has another.
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import threading
 from collections.abc import Generator, Iterator
@@ -101,7 +100,6 @@ def list_devices(inputs: bool) -> tuple[DeviceInfo, ...]:
     """Every playback device of every sound interface, or every input; empty where there is none."""
     import miniaudio
 
-    hush_libraries()
     listed = []
     for backend in _backends():
         with contextlib.suppress(miniaudio.MiniaudioError):
@@ -112,7 +110,6 @@ def list_devices(inputs: bool) -> tuple[DeviceInfo, ...]:
 def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
     import miniaudio
 
-    hush_libraries()
     refused = ""
     for backend in _backends():
         try:
@@ -259,43 +256,3 @@ def _close_quietly(device: OpenInput) -> None:
     # Whatever a vanished device says at its end, there is nobody left to mend it.
     with contextlib.suppress(Exception):
         device.close()
-
-
-_hushed: dict[str, Any] = {}
-
-
-def hush_libraries() -> None:
-    """Stop libasound and libjack from writing to the terminal, where they would spoil the screen.
-
-    Called again after another library is loaded, it finds the copies that a wheel brings along. What they call instead
-    is a function in C that does nothing: one in Python would wait in libjack's own thread for Python's lock, while
-    whoever closes a client holds that and waits for the thread, for ever.
-    """
-    for path in (
-        "libasound.so.2",
-        "libjack.so.0",
-        *loaded_libraries("libasound"),
-        *loaded_libraries("libjack"),
-    ):
-        if path in _hushed:
-            continue
-        _hushed[path] = None
-        with contextlib.suppress(OSError, AttributeError):
-            library = ctypes.CDLL(path)
-            _hushed[path] = library
-            nothing = ctypes.CDLL(None).getpid
-            if "asound" in path:
-                library.snd_lib_error_set_handler(nothing)
-            else:
-                library.jack_set_error_function(nothing)
-                library.jack_set_info_function(nothing)
-
-
-def loaded_libraries(name: str) -> set[str]:
-    """Paths of loaded libraries whose file name starts so; only Linux tells."""
-    try:
-        with open("/proc/self/maps", encoding="utf-8") as maps:
-            paths = {line.split(maxsplit=5)[5].strip() for line in maps if "/" in line}
-    except (OSError, IndexError):
-        return set()
-    return {path for path in paths if os.path.basename(path).startswith(name)}
