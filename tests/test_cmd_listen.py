@@ -100,7 +100,7 @@ def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, ca
     out = capsys.readouterr().out
     assert out.count("can't tell") == 9
     assert "\n  2  G:<12>  can't tell" in out
-    assert out.startswith("one begins at 4.00 s, as --starts-at says\n")
+    assert out.startswith("one begins at 4.00 s, found by the clicks\n")
     assert "How long notes are held is not judged." in out
     assert "simulated and sampled strings" in out
     assert "--clean" in out
@@ -198,8 +198,15 @@ def test_a_take_in_which_the_phrase_is_nowhere_surely_is_refused_to_be_judged_or
     assert main(["listen", other, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
     assert says in (err := capsys.readouterr().err)
     assert "(is the take whole, and of this phrase alone?)" in err
-    assert listen(folder, "take.wav", "--clean", str(folder / "clean11.wav"), other) == 1
+    assert listen(folder, "take.wav", "--clean", other) == 1
     assert says in capsys.readouterr().err
+    # Beside others that are clear it is left out.
+    assert listen(folder, "take.wav", "--clean", str(folder / "clean11.wav"), other) == 0
+    with_it, err = capsys.readouterr()
+    assert says in err
+    assert "Nothing is learnt from it.\n" in err
+    assert listen(folder, "take.wav", "--clean", str(folder / "clean11.wav")) == 0
+    assert capsys.readouterr().out == with_it
 
 
 def test_a_wrong_time_of_beat_1_is_told_and_moves_no_clean_take(folder, capsys):
@@ -243,10 +250,10 @@ def test_where_the_take_says_another_beat_1_than_the_player_nearby_the_onsets_co
     onsets_ms = [row["onset_ms"] for row in json.loads(said)["events"] if row["onset_ms"] is not None]
     assert max(onsets_ms) == pytest.approx(40.0, abs=15.0)
     assert np.median(onsets_ms) == pytest.approx(0.0, abs=12.0)
-    # A time that is as good as what is heard is left as it is.
+    # Of a time that is as good as what is heard nothing is said.
     assert main([*command, str(BEAT_1_S)]) == 0
     said, err = capsys.readouterr()
-    assert (json.loads(said)["begins_by"], err) == ("--starts-at", "")
+    assert (json.loads(said)["begins_by"], err) == (by, "")
 
 
 def test_a_form_of_wav_that_is_not_read_is_named(folder, tmp_path, capsys):

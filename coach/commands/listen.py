@@ -15,6 +15,7 @@ from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
 from coach.listen.heard import MISSING, OTHER, Heard, unlike
+from coach.listen.recording import Recording
 from coach.listen.sound_file import CLIPPED_SHARE, Sound, read_sound
 from coach.listen.start import CLICKS, NOTES, SAME_PLACE_S, Beginning
 from coach.listen.takes import ear_of, found_beginning, heard_beginning, recording_of
@@ -31,6 +32,8 @@ MOSTLY_ABSENT = 0.6
 LEAST_JUDGED = 4
 LONGEST_S = 3600.0
 MOST_RIVALS = 3
+TOLD_S = 0.02
+"""A time of beat 1 that is heard to be further off is told."""
 GIVEN = "--starts-at"
 BEGINS_BY = {CLICKS: "found by the clicks", NOTES: "found by its notes", GIVEN: "as --starts-at says"}
 
@@ -68,11 +71,11 @@ def run(arguments: Arguments) -> int:
     sound = _sound(arguments.take)
     begins, shift_s = _beginning(sound, drill, passage, arguments)
     take = recording_of(sound, drill, passage, arguments.tempo, begins.at_s, arguments.take)
-    if len(arguments.clean) == 1:
+    clean = [*_placed(arguments.clean, drill, passage, arguments.tempo)]
+    if len(clean) == 1:
         say("One clean take is little to learn from; give two or more with --clean.", to=sys.stderr)
-    for path in arguments.clean:
-        clean = recording_of(_sound(path), drill, passage, arguments.tempo, None, path)
-        ear = ear.learn(replace(clean, beat_1_s=clean.beat_1_s + shift_s))
+    for one in clean:
+        ear = ear.learn(replace(one, beat_1_s=one.beat_1_s + shift_s))
     heard = ear.judge(take)
     _refuse_another_piece(heard, arguments)
     rows = [_row(one, placed_text(drill.instrument, passage.event(one.label))) for one in heard]
@@ -96,14 +99,29 @@ def _beginning(sound: Sound, drill: Drill, passage: Passage, arguments: Argument
     begins = Beginning(given_s, GIVEN)
     if found is None or found.doubtful:
         return begins, 0.0
-    if found.within_s < abs(found.at_s - given_s) <= SAME_PLACE_S:
-        there = f"the {found.by} say that beat 1 is at {found.at_s:.2f} s, not {given_s:g}"
-        say(f"{arguments.take}: {there}; the onsets count from there.", to=sys.stderr)
+    if found.within_s <= abs(found.at_s - given_s) <= SAME_PLACE_S:
+        if abs(found.at_s - given_s) > TOLD_S:
+            there = f"the {found.by} say that beat 1 is at {found.at_s:.2f} s, not {given_s:g}"
+            say(f"{arguments.take}: {there}; the onsets count from there.", to=sys.stderr)
         return found, 0.0
     if not found.fits(given_s):
         there = f"the phrase begins at {found.at_s:.1f} s, by its notes, not at {given_s:g} s"
         say(f"{arguments.take}: {there}. Is --starts-at right?", to=sys.stderr)
     return begins, given_s - found.at_s if begins.fits(found.at_s) else 0.0
+
+
+def _placed(paths: Sequence[str], drill: Drill, passage: Passage, tempo_bpm: int) -> Iterator[Recording]:
+    """The clean takes in which the passage is surely heard; CoachError where it is in none."""
+    refused = []
+    for path in paths:
+        try:
+            yield recording_of(_sound(path), drill, passage, tempo_bpm, None, path)
+        except CoachError as error:
+            refused.append(error)
+    if refused and len(refused) == len(paths):
+        raise refused[0]
+    for error in refused:
+        say(f"{error} Nothing is learnt from it.", to=sys.stderr)
 
 
 def _sound(path: str) -> Sound:

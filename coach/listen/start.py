@@ -30,7 +30,7 @@ MOST_DB = 15.0
 """A rise by more counts no more: one loud note is no passage."""
 FAINT = 1e-7
 """What has so small a share of the loudest moment's power is silence."""
-CLEAR, SLOW_CLEAR = 12.0, 10.0
+CLEAR, SLOW_CLEAR = 10.0, 10.0
 """By so many standard deviations, as the median tells them, the right place stands out of the take: a phrase that has
 its own notes again elsewhere widens the mean square. On the training sets, noise of 12 dB included, it is 14.4 at
 least, and at another tempo the best place has 10.9 at most."""
@@ -48,7 +48,7 @@ CLICKS_APART = 0.45
 CLICK_DB = 2.5
 """A rise of the clicks that is none by chance: on takes without clicks the best near there was 1.8 dB at most."""
 RISEN_DB = 2.0
-LEAST_SHARE = 2.0 / 3.0
+LEAST_SHARE = 0.75
 """At least so many of a passage's events rise by 2 dB where it begins: a knock in silence is one. On the training
 sets, noise of 12 dB and faults included, it is eight of ten at least."""
 MET_S = 0.02
@@ -93,9 +93,9 @@ class Beginning:
     rivals_s: tuple[float, ...] = ()
     """Where its notes rise together nearly as much, the best first: it is played again there, or not at all."""
     doubtful: bool = False
-    """Rather not at all: some of its notes don't rise."""
+    """Rather not at all: some of its notes don't rise, and no count-in leads to this place alone."""
     within_s: float = 0.0
-    """Where beat 1 is said to be further off, it is not there."""
+    """So much later than beat 1 it may be: its notes swell."""
 
     def fits(self, at_s: float) -> bool:
         """Whether the passage may begin at this time as well."""
@@ -135,9 +135,11 @@ def beginning_of(
     earlier_s = min([MOST_EARLIER_S, *(CLICKS_APART * gap for gap in np.diff(count_in_s))])
     clicked_s, click_db = _best_near(risen, count_in_s, found.at_s, 0, earlier_s)
     if click_db >= CLICK_DB:
-        return replace(found, at_s=clicked_s, by=CLICKS, within_s=MET_S)
+        counted_in = [_best_near(risen, count_in_s, rival_s, 0, earlier_s)[1] for rival_s in found.rivals_s]
+        doubtful = found.doubtful and max(counted_in) >= CLICK_DB
+        return replace(found, at_s=clicked_s, by=CLICKS, doubtful=doubtful)
     struck_s, _ = _best_near(risen, onsets_s, found.at_s, round(MET_S / risen.hop_s), way.earlier_s)
-    return replace(found, at_s=struck_s, within_s=way.earlier_s)
+    return replace(found, at_s=struck_s, within_s=0.0 if way is AT_ONCE else way.earlier_s)
 
 
 def _about(
@@ -227,13 +229,14 @@ def _best_near(
     before, after = round(earlier_s / risen.hop_s), round(NEAR_S / risen.hop_s)
     weight = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
     padded = np.pad(np.clip(risen.db, 0.0, MOST_DB) if reach else risen.db, (before + reach, after + reach))
-    rows = [np.zeros(before + after + 1)]
-    for offset in offsets_s:
+    # What lies before the take was not heard: of a count-in that is cut off the last click alone says nothing.
+    rows = [np.zeros(before + after + 1) for _ in offsets_s or (0.0,)]
+    for row, offset in zip(rows, offsets_s, strict=False):
         first = round((about_s + offset - risen.start_s) / risen.hop_s)
         if 0 <= first < len(risen.db):
             part = padded[first : first + before + after + 2 * reach + 1]
-            rows.append((np.lib.stride_tricks.sliding_window_view(part, 2 * reach + 1) * weight).max(axis=1))
+            row += (np.lib.stride_tricks.sliding_window_view(part, 2 * reach + 1) * weight).max(axis=1)
     # One of four clicks may meet a knock: the middle ones count.
-    usual = np.mean(rows, axis=0) if reach else np.median(rows[1:] or rows, axis=0)
+    usual = np.mean(rows, axis=0) if reach else np.median(rows, axis=0)
     best = int(np.argmax(usual))
     return about_s + (best - before) * risen.hop_s, float(usual[best])
