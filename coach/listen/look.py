@@ -36,9 +36,9 @@ RISE_BIAS_S = 0.0017
 """A sharp beginning is found that much too early: the comparison looks 5 ms ahead."""
 USUAL_BIAS_MS = 4.0
 """How much later than struck a note's partials have risen by a quarter, where nothing is known of it."""
-MOST_RANGE_MS = 20.0
-"""A soft beginning is timed only of notes whose clean strokes have all risen within this: players are off their beat by
-6 ms, so that six strokes lie within some 15 where the note's rise adds nothing."""
+MOST_RANGE_MS = 15.0
+"""A beginning that is not clear is timed only of notes whose clean strokes have all risen within this: players are off
+their beat by 6 ms, so that six strokes lie within some 15 where the note's rise adds nothing."""
 AFTER_S, AFTER_LATE_S = 0.25, 0.33
 """A note that is silent at its beat is heard once more so much later, and its beginning is looked for until then."""
 SILENT_DB, RINGS_DB = 12.0, -10.0
@@ -121,7 +121,7 @@ def look_at(
     struck_s = sharp_s - bias_s if sharp else about_s
     # Of notes that begin together a sharp beginning is the harmonics'; a low note below them can't be timed.
     own = alone or note.is_harmonic
-    timed = own and (sharp or (first is not None and first.range_ms < MOST_RANGE_MS))
+    timed = own and (rise_db >= CLEAR_DB or (first is not None and first.range_ms < MOST_RANGE_MS))
     begin_s = min(max(struck_s, due_s - 0.03), due_s + 0.085)
     notes = tuple(_note_look(stretch, scene, event, placed.note, begin_s, known) for placed in event.notes)
     risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0 if timed else None

@@ -147,6 +147,8 @@ class Compared:
     """How surely something rings at its partials from early to late, so that its fall is the note's own."""
     instead_db: float
     """The loudest other note of the string against what is usual beside this note."""
+    untouched_db: float
+    """The same against the usual level of this note. Partials that a touch takes away are softer than what it leaves."""
 
 
 @frozen
@@ -160,6 +162,8 @@ class CleanSound:
     fall_spread_db: float
     range_db: float
     """From the softest stroke to the loudest, late."""
+    late_db: float
+    """Its usual level late."""
     instead_db: float
     """The loudest other note of the string beside it, at most."""
 
@@ -175,6 +179,7 @@ def clean_sound(sound: NoteSound) -> CleanSound:
         float(
             np.ptp([20.0 * math.log10(math.hypot(*pluck.levels["late"]) + 1e-6) for pluck in sound.plucks])
         ),
+        20.0 * math.log10(math.hypot(*levels["late"]) + 1e-6),
         max(pluck.instead_db for pluck in sound.plucks),
     )
 
@@ -197,8 +202,8 @@ def compared(look: NoteLook, clean: CleanSound) -> Compared:
 
     Where a string was tuned since, its highest partial may have come or gone.
     """
-    one = _compared(look, clean.levels)
-    return replace(one, instead_db=instead_db(look) - clean.instead_db)
+    one, other_db = _compared(look, clean.levels), instead_db(look)
+    return replace(one, instead_db=other_db - clean.instead_db, untouched_db=other_db - clean.late_db)
 
 
 def _compared(look: NoteLook, levels: Mapping[str, Values]) -> Compared:
@@ -216,7 +221,8 @@ def _compared(look: NoteLook, levels: Mapping[str, Values]) -> Compared:
         _mean(np.clip(late_db - early_db, -MOST_FALL_DB, MOST_LOUDER_DB), heavy * rings),
         float(seen.sum()),
         float(rings.sum() / (rings.sum() + HALF_SURE)),
-        instead_db(look),
+        0.0,
+        0.0,
     )
 
 

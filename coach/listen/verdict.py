@@ -34,6 +34,9 @@ DIFFER_DB = 20.0
 DIFFER = "its clean notes differ too much"
 OTHER_DB = 10.0
 OTHER_BELOW_DB = -6.0
+UNTOUCHED_DB, UNUSUAL_DB = 3.0, 15.0
+"""Of a note whose partials are there another one that is louder than it by the first, and than usual by the second, may
+sound in its place: an open string has the partials of all its nodes."""
 
 CONSTANT = -4.5
 FALL, LEVEL, RINGS = -2.2, -2.2, -3.8
@@ -83,6 +86,11 @@ def verdict(look: Look, notes: Sequence[Judged | None], gain_db: float) -> Heard
         return _unsure(look, DIFFER if hidden.differs else "other strings or noise hide it")
     if worst and chance > SURELY_THERE:
         return _unsure(look, DIFFER if worst.differs else _level(worst.now, gain_db))
+    if any(
+        note.now.untouched_db - gain_db > UNTOUCHED_DB and note.now.instead_db - gain_db > UNUSUAL_DB
+        for note in seen
+    ):
+        return _unsure(look, "another note of its string rings too")
     return _timed(look, 1.0 - chance)
 
 
