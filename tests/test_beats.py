@@ -44,6 +44,16 @@ def test_beats_are_the_difference_of_the_frequencies(beat_hz):
     assert beats.cents == pytest.approx(1200 * math.log2(1 + beat_hz / 220), abs=0.15)
 
 
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("beat_hz", [0.2, -0.5, 2.0])
+def test_plucked_pairs_in_noise_of_30_db_are_told_within_a_twentieth_of_a_beat(beat_hz, seed):
+    clean = pair(beat_hz, noise=0.0)
+    noise = math.sqrt(float(np.mean(clean**2)) / 1000.0)
+    beats = beats_in(pair(beat_hz, noise, seed=seed), RATE, FOURTH)
+    assert beats is not None
+    assert beats.beats_hz == pytest.approx(abs(beat_hz), abs=0.05)
+
+
 @pytest.mark.parametrize("rate", [44_100, 96_000])
 def test_the_rate_of_the_input_does_not_matter(rate):
     sound = np.interp(np.arange(3 * rate) / rate, SECONDS, pair(0.7))

@@ -142,6 +142,18 @@ def test_a_note_that_is_silent_at_its_beat_and_rings_later_is_late_and_never_cle
     assert {one.verdict for one in heard.values()} <= {CLEAN, UNSURE}
 
 
+def test_an_open_string_is_not_a_clean_harmonic_though_it_has_all_of_its_partials(ear):
+    recording, rng = take({3: None, 5: None}, seed=3), np.random.default_rng(3)
+    for label in (3, 5):
+        event = PASSAGE.event(label)
+        open_string = replace(event.notes[0], note=replace(event.notes[0].note, node=None, fret=0))
+        sound, first = note_samples(open_string, 0.0, rng), round(recording.due_s(event) * RATE_HZ)
+        recording.samples[first : first + len(sound)] += sound
+    heard = {one.label: one for one in ear.judge(recording)}
+    for label in (3, 5):
+        assert (heard[label].verdict, heard[label].why) == (UNSURE, "another note of its string rings too")
+
+
 def test_a_take_in_which_every_other_note_is_choked_is_not_taken_for_soft_playing(ear):
     choked = range(1, len(PASSAGE.events), 2)
     words = {one.label: one.verdict.word for one in ear.judge(take(dict.fromkeys(choked, 14.0), seed=3))}
@@ -209,6 +221,15 @@ def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_noth
     knock[6 * RATE_HZ : 6 * RATE_HZ + 2400] = click_samples()
     for other in (noise, np.zeros(0), recording.samples[: RATE_HZ * 3], knock):
         assert start_of(replace(recording, samples=other), []) is None
+
+
+def test_one_noise_before_the_music_is_no_count_in():
+    recording = take(seed=6)
+    squeak = recording.samples.copy()
+    squeak[(at := round((BEAT_1_S - 0.75 - 0.15) * RATE_HZ)) : at + 2400] += click_samples()
+    # Of four clicks only the last would be in the take.
+    cut = replace(recording, samples=squeak[round((BEAT_1_S - 1.0) * RATE_HZ) :])
+    assert start_of(cut, [-3.0, -2.25, -1.5, -0.75]) == pytest.approx(1.0, abs=0.015)
 
 
 @pytest.mark.parametrize("cut_s", [-0.1, 0.0, 0.03, 0.1, 0.5])

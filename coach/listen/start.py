@@ -32,8 +32,8 @@ FAINT = 1e-7
 """What has so small a share of the loudest moment's power is silence."""
 CLEAR, SLOW_CLEAR = 10.0, 10.0
 """By so many standard deviations, as the median tells them, the right place stands out of the take: a phrase that has
-its own notes again elsewhere widens the mean square. On the training sets, noise of 12 dB included, it is 14.4 at
-least, and at another tempo the best place has 10.9 at most."""
+its own notes again elsewhere widens the mean square. Of 120 takes, of two
+simulators and of samples that ring on, it is 10.5 at least, and at another tempo, where so many notes rise, 10.2 at most."""
 QUIET = 0.01
 """Before and after what is louder than this share of the loudest sample, a take is still, and any music stands out."""
 NEAR_HOPS = 3
@@ -49,8 +49,8 @@ CLICK_DB = 2.5
 """A rise of the clicks that is none by chance: on takes without clicks the best near there was 1.8 dB at most."""
 RISEN_DB = 2.0
 LEAST_SHARE = 0.75
-"""At least so many of a passage's events rise by 2 dB where it begins: a knock in silence is one. On the training
-sets, noise of 12 dB and faults included, it is eight of ten at least."""
+"""At least so many of a passage's events rise by 2 dB where it begins: a knock in silence is one. On 120 takes, faults
+included, it is 77 of 100 at least."""
 MET_S = 0.02
 """A note this far from its beat meets it no more."""
 RIVAL_SHARE = 0.85
