@@ -148,7 +148,7 @@ class Compared:
     instead_db: float
     """The loudest other note of the string against what is usual beside this note."""
     untouched_db: float
-    """The same against the usual level of this note. Partials that a touch takes away are softer than what it leaves."""
+    """The same against the usual level of this note: what a touch takes away is softer than what it leaves."""
 
 
 @frozen
