@@ -120,8 +120,8 @@ def _placed(paths: Sequence[str], drill: Drill, passage: Passage, tempo_bpm: int
             refused.append(error)
     if refused and len(refused) == len(paths):
         raise refused[0]
-    for error in refused:
-        say(f"{error} Nothing is learnt from it.", to=sys.stderr)
+    for one in refused:
+        say(f"{one} Nothing is learnt from it.", to=sys.stderr)
 
 
 def _sound(path: str) -> Sound:
