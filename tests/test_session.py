@@ -467,6 +467,18 @@ def test_a_rung_that_was_lowered_comes_back_at_once_until_a_repetition_is_rated(
     assert (rung_of(later), notices(effects)) == (failed_bpm, [faster_once(50, failed_bpm)])
 
 
+def test_a_failure_above_the_rung_may_lower_it_and_its_tempo_is_told_once():
+    session, effects = drive(opened(2), SetTempo(60))
+    assert notices(effects) == ["Once at 60: clean, it becomes the rung; failed, back to 50 or slower."]
+    session, effects = drive(session, *rep(CHOKE_2))
+    fallen_bpm = rung_of(session)
+    assert (task_of(session).tempo_bpm, fallen_bpm < 50) == (fallen_bpm, True)
+    assert str(notices(effects)[-1]) == f"saved, choked 2: down to {fallen_bpm}"
+    # Where it stays, the way back is told.
+    assert str(Saved((CHOKE_2,), Step(Moved.HOLD, 50, 50), 50)) == "saved, choked 2; back to 50"
+    assert faster_once(22, 20) == "Once at 22: clean, it becomes the rung; failed, back to 20."
+
+
 def test_a_half_is_named_as_a_half():
     session = opened(2)
     half = replace(task_of(session).excerpt, kind=Kind.HALF, subject="2")

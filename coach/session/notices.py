@@ -37,7 +37,7 @@ class Plain(StrEnum):
 
 @frozen
 class Saved:
-    """A rating was saved. `back_bpm` is the rung after a failed repetition above it."""
+    """A rating was saved. `back_bpm` is the next tempo after a failed repetition above the rung."""
 
     faults: tuple[Fault, ...]
     step: Step | None
@@ -53,7 +53,8 @@ class Saved:
             failed = sum(fault.result.fails for fault in self.faults)
             words = f"{failed} failed" if failed else "broke off"
         words += _moved(self.step) if self.step else ""
-        if self.back_bpm:
+        told_bpm = self.step.to_bpm if self.step and self.step.to_bpm != self.step.from_bpm else 0
+        if self.back_bpm not in (0, told_bpm):
             words += f"; back to {self.back_bpm}"
         saved = f"{self.title} saved, {words}".strip()
         return f"{saved}; {self.ending}" if self.ending else saved
@@ -140,8 +141,9 @@ def goal_reached(goal_bpm: int) -> str:
 
 
 def faster_once(tempo_bpm: int, rung_bpm: int) -> str:
-    """The player chose a tempo above the rung."""
-    return f"Once at {tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {rung_bpm}."
+    """The player chose a tempo above the rung, which a failure there may lower as any other does."""
+    slower = " or slower" if rung_bpm > MIN_BPM else ""
+    return f"Once at {tempo_bpm}: clean, it becomes the rung; failed, back to {rung_bpm}{slower}."
 
 
 def reloaded(title: str) -> str:
