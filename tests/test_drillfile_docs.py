@@ -12,7 +12,7 @@ import yaml
 
 from coach.cli import main
 from coach.commands.export import FORMATS
-from coach.ground.kinds import Whole
+from coach.ground.kinds import MAX_TEXT, Whole
 from coach.ground.slips import MAX_DEPTH
 from coach.music.drill import Drill
 from coach.score.keys import BAR, BLOCKS, schema
@@ -28,7 +28,6 @@ from coach.score.limits import (
     MAX_PHRASES,
     MAX_PIECE_BARS,
     MAX_TAGS,
-    MAX_TEXT,
 )
 from coach.score.load import read_drill
 from coach.score.write import write_drill

@@ -55,7 +55,7 @@ def test_a_node_excerpt_holds_its_node_over_the_bass_note_that_is_down():
     node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="D2|1/6")
     passage = passage_of(drill, node)
     bass, harmonic_event = passage.events
-    assert (bass.layer, bass.onset, bass.restruck) == ("bass", 0, True)
+    assert (bass.layer, bass.onset, bass.beat) == ("bass", 0, 2)
     assert (harmonic_event.onset, harmonic_event.count) == (F(1, 2), "3&")
     assert passage.bars[0].first_beat == 2
     assert passage.length == 2

@@ -23,6 +23,7 @@ from coach.commands.common import (
 )
 from coach.commands.options import BPM, UNSAID, Arguments, Options
 from coach.folder.library import find_drill, write_ids
+from coach.ground.kinds import MAX_TEXT
 from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
 from coach.ground.plain import bare_name, counted, listed, plain_text, same_name
 from coach.ground.problem import CoachError, UsageError
@@ -34,7 +35,7 @@ from coach.report.assigned import assigned_text
 from coach.report.handed import FILE, Handed, handed_out, recall, remember
 from coach.score.ids import slug
 from coach.score.keys import DRILL_FILE
-from coach.score.limits import MAX_NAME, MAX_TEXT
+from coach.score.limits import MAX_NAME
 from coach.score.load import SEVERAL, asked_names, load_drill, part_fault, part_guess
 from coach.score.values import asked_part
 from coach.words.amounts import full_day, tempo

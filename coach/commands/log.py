@@ -21,6 +21,7 @@ from coach.commands.common import (
 from coach.commands.log_people import forget
 from coach.commands.options import Arguments, Options
 from coach.folder.library import load_library, student_in
+from coach.ground.kinds import MAX_TEXT
 from coach.ground.places import user_path
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
@@ -30,7 +31,6 @@ from coach.log.upkeep import backup_log, check_log
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault, examples, faults_text, in_words, parse_faults
 from coach.report.reps_csv import reps_csv
-from coach.score.limits import MAX_TEXT
 from coach.session.answers import RepLine, read_answers
 from coach.words.names import logged_name
 

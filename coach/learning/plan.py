@@ -10,6 +10,7 @@ from datetime import date
 from enum import StrEnum
 
 from coach.ground.frozen import frozen
+from coach.learning.choice import BEGUN_A_DAY
 from coach.music.excerpt import Excerpt
 
 
@@ -59,7 +60,7 @@ class Plan:
     """What the player should know: nothing more is needed today, today is far above the week's habit, ..."""
     drills: frozenset[str] = frozenset()
     """Ids of the drills that it was made over."""
-    begun_a_day: int = 5
+    begun_a_day: int = BEGUN_A_DAY
     """How many phrases the day may begin."""
     chosen: bool = True
     """Whether a session may choose anew what follows; not where the player changed the plan."""

@@ -88,8 +88,6 @@ class PlacedEvent:
     bar: int
     beat: Fraction
     notes: tuple[PlacedNote, ...]
-    restruck: bool = False
-    """Sounding already when the excerpt starts: played anew on its first beat."""
     place: str = ""
     """The node keys of its harmonics joined by `+`; empty where it has none."""
     move_from: str = ""

@@ -263,13 +263,13 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
     subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
     wanted = set(subject.replace(">", "+").split("+")) if subject else set()
     for event in passage.events:
-        onset, hold, beat, held_over = event.onset, event.hold, event.beat, False
+        onset, hold, beat = event.onset, event.hold, event.beat
         if onset >= stop:
             break
         if onset < start:
             if event.place or onset + hold <= start:
                 continue
-            onset, hold, beat, held_over = start, onset + hold - start, bars[0].first_beat, True
+            onset, hold, beat = start, onset + hold - start, bars[0].first_beat
         # In an excerpt about a node or a move, other harmonics would blur what is rated.
         elif wanted and event.place and not wanted & set(event.place.split("+")):
             continue
@@ -281,10 +281,9 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
                 event.layer,
                 onset - start,
                 hold,
-                0 if held_over else index_of[event.bar],
+                index_of.get(event.bar, 0),  # What is held over begins in the first.
                 beat,
                 event.notes,
-                held_over,
                 event.place,
                 before,
                 event.hold_written,

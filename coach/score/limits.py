@@ -20,7 +20,6 @@ MAX_BEATS = 10_000
 """Notes and counted beats of all phrases with repeated bars written out, and of the piece with its order too."""
 MAX_PIECE_BARS = 5_000
 MAX_ORDER = 500
-MAX_TEXT = 2000
 MAX_NAME = 80
 MAX_TAGS = 20
 MAX_GRADE = 99

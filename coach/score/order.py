@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from coach.ground.fields import did_you_mean, shorten
+from coach.ground.kinds import MAX_TEXT
 from coach.ground.source import Node, Report, Sequence, nearest
 from coach.music.drill import Phrase
 from coach.score.beats import NotationError
-from coach.score.limits import MAX_BEATS, MAX_NOTES, MAX_ORDER, MAX_PIECE_BARS, MAX_TEXT, MAX_TIMES
+from coach.score.limits import MAX_BEATS, MAX_NOTES, MAX_ORDER, MAX_PIECE_BARS, MAX_TIMES
 from coach.score.reading import Locator, Reading
 from coach.score.values import scalar_of
 
