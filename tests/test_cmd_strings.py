@@ -55,8 +55,16 @@ def test_nodes_are_drawn_and_listed_in_80_columns(run: Any) -> None:
 def test_nodes_of_every_partial_there_is_are_listed(run: Any) -> None:
     status, out, err = run("nodes", "--upto", "32", "--string", "D", "--frets", "0-3", "--json")
     assert (status, err) == (0, "")
-    near_the_nut = [node.key for node in nodes_upto(32) if node.fret <= 3]
+    near_the_nut = [node.key for node in nodes_upto(32) if float(node.label) <= 3]
     assert [row["node"] for row in json.loads(out)] == near_the_nut
+
+
+@pytest.mark.parametrize(("frets", "ends"), [("0-7", ("1/9", "1/3")), ("5-12", ("1/4", "1/2"))])
+def test_frets_count_as_they_are_written(run: Any, frets: str, ends: tuple[str, str]) -> None:
+    """The octave and a fifth is touched at 7, the double octave at 5 (common practice, no source)."""
+    _status, out, _err = run("nodes", "--string", "D", "--frets", frets, "--json")
+    rows = json.loads(out)
+    assert (rows[0]["node"], rows[-1]["node"]) == ends
 
 
 @pytest.mark.parametrize(

@@ -54,7 +54,7 @@ def run(arguments: Arguments) -> int:
     pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", plucked.PLUCK_SHARE, instrument)
     pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", plucked.PICKUP_SHARE, instrument)
     low, high = arguments.frets or (0.0, float("inf"))
-    nodes = tuple(node for node in nodes_upto(arguments.upto) if low <= node.fret <= high)
+    nodes = tuple(node for node in nodes_upto(arguments.upto) if low <= float(node.label) <= high)
     with errors_of("--finger-mm"):
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
     if not rows and not arguments.json:
@@ -81,7 +81,7 @@ def _lines(
     if arguments.frets is not None:
         low, high = arguments.frets
         first_mm = min(instrument.fret_mm(0, low), instrument.position_mm(0, nodes[0]))
-        last_mm = instrument.fret_mm(0, high) + MARGIN_MM
+        last_mm = max(instrument.fret_mm(0, high), instrument.position_mm(0, nodes[-1])) + MARGIN_MM
         window_mm = max(0.0, first_mm - MARGIN_MM), min(instrument.longest_mm, last_mm)
     yield from (f"Nodes up to partial {arguments.upto}: {described(instrument)}", "")
     marks = fretboard.partial_marks((row.string, row.node) for row in rows)
