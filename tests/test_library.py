@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from coach.cli import main
 from coach.folder.library import (
     at_hand,
     find_drill,
@@ -143,6 +144,24 @@ def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(
         f"no due date before; the old one is now {older}",
     )
     assert older.read_text() == first
+
+
+@pytest.mark.parametrize("name", ["kite.yaml", "new.YML"])
+@pytest.mark.parametrize(
+    "words", [["report"], ["report", "--json"], ["log", "export"], ["check", "--schema"], ["roster", "."]]
+)
+def test_only_a_drill_is_written_where_a_drill_belongs(words, name, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    drill = write(tmp_path, "kite.yaml")
+    before = drill.read_text()
+    (tmp_path / "progress").mkdir()
+    assert main(["log", "note", "hi", "--player", "Ada"]) == 0
+    assert main([*words, "-o", name]) == 1
+    assert f"{name}: .{name.partition('.')[2]} is the ending of a drill" in capsys.readouterr().err.replace(
+        "\n", " "
+    )
+    assert drill.read_text() == before
+    assert sorted(path.name for path in tmp_path.iterdir() if path.is_file()) == ["kite.yaml"]
 
 
 def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_path):

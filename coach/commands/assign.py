@@ -136,7 +136,7 @@ def run(arguments: Arguments) -> int:
         tasks = [handout.task(student, today, at_ms) for handout in handouts]
         texts = [_text(handout, task) for handout, task in zip(handouts, tasks, strict=True)]
         whole = texts[0] if len(texts) == 1 else SEVERAL + "".join(f"---\n{text}" for text in texts)
-        write_output(target, whole, [handout.path for handout in handouts])
+        write_output(target, whole, [handout.path for handout in handouts], is_drill=True)
         handed += [
             handed_out(replace(handout.drill, assignment=task), student, today)
             for handout, task in zip(handouts, tasks, strict=True)

@@ -117,12 +117,14 @@ def fresh_id(at_ms: int) -> str:
 Content = str | bytes | Iterable[str] | Iterable[bytes]
 
 
-def write_output(target: str, content: Content, inputs: Iterable[str | Path] = ()) -> None:
+def write_output(
+    target: str, content: Content, inputs: Iterable[str | Path] = (), is_drill: bool = False
+) -> None:
     """Write what `-o` names: a file, or standard output for `-`. A file is replaced whole or not at all, which is told.
 
-    CoachError where the file is one of the command's `inputs`, of a practice log, or would be read as one. A YAML file,
-    which may be a drill with somebody's work in it, is kept beside as `.old`. Several pieces are written one after
-    another, so that a long text or sound need not be held in memory.
+    CoachError where the file is one of the command's `inputs`, of a practice log, or would be read as one, or where it
+    has a drill's ending and the content `is_drill` not. A drill, which may have somebody's work in it, is kept beside
+    as `.old`. Several pieces are written one after another, so that a long text or sound need not be held in memory.
     """
     if target == "-":
         sys.stdout.flush()
@@ -134,6 +136,9 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
     if path.suffix == LOG_ENDING and folder == Places(folder.parent.parent).log:
         danger = "stands among the files of a practice log and would be read as one"
         raise CoachError(danger, target, guess="-o in another folder; nothing was written")
+    if path.suffix.lower() in DRILL_SUFFIXES and not is_drill:
+        danger = f"{path.suffix} is the ending of a drill, which this command does not write"
+        raise CoachError(danger, target, guess="-o with another ending; nothing was written")
     if not os.path.isfile(path):
         write_file(target, content)
         return
@@ -150,9 +155,15 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
     say(f"replaced {target}{kept}", to=sys.stderr)
 
 
-def write_told(output: str | None, content: Content, told: str, inputs: Iterable[str | Path] = ()) -> None:
+def write_told(
+    output: str | None,
+    content: Content,
+    told: str,
+    inputs: Iterable[str | Path] = (),
+    is_drill: bool = False,
+) -> None:
     """Write what `-o` names, to standard output where it names nothing; of a file what was written is `told`."""
-    write_output(output or "-", content, inputs)
+    write_output(output or "-", content, inputs, is_drill)
     if output not in (None, "-"):
         say(f"wrote {output}{told}")
 

@@ -114,7 +114,7 @@ def _write(arguments: Arguments, drill: Drill, text: str) -> int:
     layers = f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
     facts = f": {plain_text(drill.title)}, {size_text(drill)}, {layers}"
     told = f"{facts}; title, phrases and tempo are yours to edit in it"
-    write_told(arguments.output, text, told, [arguments.file])
+    write_told(arguments.output, text, told, [arguments.file], is_drill=True)
     return 0
 
 

@@ -88,7 +88,7 @@ def run(arguments: Arguments) -> int:
             raise CoachError("exists already", str(path), guess="another --title, or -o FILE")
         make_folder(folder)
         target = str(path)
-    write_output(target, text)
+    write_output(target, text, is_drill=True)
     if target != "-":
         say(f"wrote {Path(target)}; edit it, then: coach check {target}")
     if arguments.output is None:
