@@ -419,3 +419,14 @@ def test_what_failed_so_far_and_why_is_told_before_there_is_enough_to_advise() -
     told = "3.2 on D2 failed in 8 of 22, mostly lift"
     assert needs(work_of(classroom))[0].why == f"22 rated repetitions on 1 day; in four weeks {told}"
     assert told in " ".join(" ".join(student_lines(classroom.students[0], classroom)).split())
+
+
+def test_the_page_draws_tempos_as_played_with_goal_and_rung_of_the_phrase_furthest_behind() -> None:
+    parts = (replace(PHRASE, name="Window", rung_bpm=38, goal_bpm=60), replace(LANDED, goal_bpm=50))
+    days = (DayReply(TODAY, 0.4, 9, 9, 5, 4, 2, 44),)
+    classroom = make_class([file_of("Mia", drill_of(phrases=parts, days=days))], handed_to("Mia"), TODAY)
+    page, row = class_page(classroom), class_facts(classroom)["rows"][0]
+    assert (row["rung_bpm"], row["goal_bpm"], row["furthest_behind"]) == (38, 60, "Window")
+    assert set(re.findall(r">goal (\d+)</text>", page)) == {"60"}
+    assert re.findall(r"10\sDec: (\d+)\sbpm</title>", page) == ["44"]
+    assert re.search(r">1</text>", page), "less than a minute has more than 0 on its axis"

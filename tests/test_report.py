@@ -36,8 +36,10 @@ from coach.report.figures import Report, make_report
 from coach.report.lines import report_lines
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.page import report_page
+from coach.report.reply import DayReply
 from coach.report.student import student_reply
 from coach.report.sums import SumsFold
+from coach.report.svg import minutes_svg, tempo_svg
 from coach.report.tables import report_csv, report_facts, tempo_text
 from coach.score.write import write_drill
 from coach.strings.instrument import Instrument
@@ -366,6 +368,30 @@ def test_the_report_and_the_teachers_file_tell_one_rung_and_one_goal(tmp_path: P
     (row,) = [row for row in reply.drills[0].phrases if row.layer == "harmonics"]
     assert row.rung_bpm == one.standing.rung_bpm <= reply.drills[0].goal_bpm == one.standing.goal_bpm == 62
     assert row.fastest_clean_bpm == 58
+
+
+def test_each_day_of_a_reply_has_the_fastest_clean_tempo_as_it_was_played(tmp_path: Path) -> None:
+    parts = (AskedPart(sample_drill().phrases[0].id, 50),)
+    drill = replace(sample_drill(), assignment=Assignment("Ada", goal_bpm=64, id="01X", parts=parts))
+    after(tmp_path, [(44, True), (47, False)], drill, "one", layer="together")
+    with Log.open(tmp_path / "one" / "log", now_ms=NOON, read_only=True) as log:
+        reply = student_reply(log, [drill], NOON + 2 * DAY, 60)
+    assert {day.fastest_bpm for day in reply.drills[0].days} == {44}
+
+
+def test_dates_stand_below_their_days() -> None:
+    since, today = date(2026, 11, 1), date(2026, 12, 5)
+    row = DayReply(today, 0.4, 1, 1, 1, 1, 1, 50)
+    for drawing, in_bar in (
+        (minutes_svg({today: row}, since, today), True),
+        (tempo_svg("P", [(today, 50)], 60, 40, since, today), False),
+    ):
+        marks = [float(x) for x in re.findall(r'class="mark" x1="([\d.]+)"', drawing)]
+        where = r'<rect[^>]* x="([\d.]+)"[^>]* width="([\d.]+)"' if in_bar else r'<circle[^>]* cx="([\d.]+)"'
+        found = re.search(where, drawing)
+        assert found
+        middle = float(found[1]) + (float(found[2]) / 2 if in_bar else 0)
+        assert max(marks) == pytest.approx(middle, abs=0.02)
 
 
 def test_the_report_and_the_teachers_file_tell_one_time(tmp_path: Path) -> None:

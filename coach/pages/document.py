@@ -36,7 +36,7 @@ svg { max-width: 100%; height: auto; display: block; } svg.fluid { width: 100%; 
 svg text { font-family: 'DejaVu Sans', system-ui, sans-serif; fill: var(--ink); } svg line { stroke: var(--ink); }
 svg text.halo { paint-order: stroke; stroke: var(--paper); stroke-width: 3px; } svg text.sign { font-weight: bold; }
 svg .ground { fill: var(--paper); } svg .dot { fill: #1f5660; } .sheet svg .dot { fill: #000; }
-svg .tick { stroke: #d8d0bd; } svg .bar { fill: #39626b; } svg .band { fill: #c9dbdb; }
+svg .tick { stroke: #d8d0bd; } svg .mark { stroke: #6f6857; } svg .bar { fill: #39626b; } svg .band { fill: #c9dbdb; }
 svg .curve { fill: none; stroke: #1f5660; stroke-width: 1.6; } svg .goal { stroke: #8a3b12; stroke-dasharray: 6 4; }
 svg .rung { fill: #8a3b12; } svg .wire { stroke: #b3aa95; } svg .nut { stroke-width: 4; }
 svg .string { stroke: #6f6a5d; }

@@ -24,7 +24,7 @@ from coach.strings.instrument import Instrument
 from coach.words.amounts import full_day, unbroken
 
 _LEGEND = (
-    "Minutes per day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
+    "Minutes per day. Line: the fastest clean phrase of each day, as played; dashes and triangle: goal and rung of the "
     "phrase that is furthest behind."
 )
 SHOWN_DAYS = 42
@@ -122,9 +122,7 @@ def _drawings(work: Work, today: date) -> Iterator[str]:
     if known:
         drawn = figure(minutes_svg({day.day: day for day in known}, since, today, NARROW))
         if curve:
-            rungs = (phrase.rung_bpm for phrase in work.phrases if phrase.rung_bpm)
-            rung_bpm = min(rungs, default=curve[-1][1])
-            drawn += figure(tempo_svg(work.title, curve, drill.goal_bpm, rung_bpm, since, today))
+            drawn += figure(tempo_svg(work.title, curve, work.goal_bpm, work.rung_bpm, since, today))
         yield f'<div class="grid">{drawn}</div>'
         yield paragraph(_LEGEND, "quiet")
     for neck in necks(drill.nodes, _instruments(drill)):

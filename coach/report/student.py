@@ -10,7 +10,7 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import counted, plain_text
 from coach.learning.forecast import FEW_DAYS, days_a_week, forecast
 from coach.learning.learning import Learnt, learnt_of
-from coach.learning.material import RATING_S, Material, goal_of, material_of
+from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.readings import CleanTempo, Place, Standing, places, standing
 from coach.log.entries import Entry, iso_time, practice_day
 from coach.log.log import Log
@@ -173,16 +173,15 @@ class _Known:
         return ForecastReply(at_goal.early, at_goal.likely, at_goal.late, len(days), round(minutes, 1), week)
 
     def days(self, drill: Drill, days: Mapping[date, Sum], rows: Iterable[Row]) -> Iterator[DayReply]:
-        """What each day came to, with its fastest clean whole phrase against its goal."""
-        parts: dict[date, float] = {}
-        goals = {excerpt.key: goal_of(drill, excerpt) for excerpt in self.material.phrases(drill)}
+        """What each day came to, with the fastest tempo at which what is asked for was clean."""
+        fastest_bpm: dict[date, int] = {}
+        asked = {excerpt.key for excerpt in self.material.phrases(drill)}
         for day, passage, row in rows:
-            if goal_bpm := goals.get(self.sums.excerpts[passage]):
-                parts[day] = max(parts.get(day, 0.0), row.fastest_bpm / goal_bpm)
+            if self.sums.excerpts[passage] in asked:
+                fastest_bpm[day] = max(fastest_bpm.get(day, 0), row.fastest_bpm)
         for day, row in days.items():
-            fastest = min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
             counts = row.reps, row.rated, row.clean, row.cold, row.cold_clean
-            yield DayReply(day, round(row.minutes, 4), *counts, fastest)
+            yield DayReply(day, round(row.minutes, 4), *counts, fastest_bpm.get(day, 0))
 
     def phrases(self, drill: Drill, rows: Sequence[Row]) -> Iterator[PhraseReply]:
         """What is asked of the drill, each phrase with its layers below it."""

@@ -24,7 +24,7 @@ def minutes_svg(days: Mapping[date, Sum | DayReply], since: date, today: date, w
     """A bar for each day, its height in minutes."""
     height = 150.0
     step = (width - _LEFT) / ((today - since).days + 1)
-    top = max([total.minutes for total in days.values()], default=0.0) or 1.0
+    top = max([1.0, *(total.minutes for total in days.values())])
     base, room = height - _BOTTOM, height - _BOTTOM - 12
     parts = []
     for tick in svg.ticks(0, top, 3):
@@ -34,16 +34,16 @@ def minutes_svg(days: Mapping[date, Sum | DayReply], since: date, today: date, w
         tall, x = total.minutes / top * room, _LEFT + (day - since).days * step
         hint = f"{short_day(day, today)}: {duration(total.minutes)}, {clean_rate(total.clean, total.rated)}"
         parts.append(svg.rectangle(x + step * 0.12, base - tall, step * 0.76, tall, "bar", hint))
-    parts += _days_axis(since, today, width, height, step)
+    parts += _days_axis(since, today, width, height, step, _LEFT + step / 2)
     return svg.drawing(width, height, f"Minutes practised per day, at most {top:.0f}", parts)
 
 
 def tempo_svg(
     name: str, curve: Sequence[tuple[date, int]], goal_bpm: int, rung_bpm: int, since: date, today: date
 ) -> str:
-    """Each day's fastest clean repetition, the goal as a dashed line, today's rung as a mark."""
+    """Each day's fastest clean repetition, the goal as a dashed line, today's rung (0: none) as a mark."""
     width, height = NARROW, 170.0
-    bpms = [*(bpm for _, bpm in curve), goal_bpm, rung_bpm]
+    bpms = [*(bpm for _, bpm in curve), goal_bpm, rung_bpm or goal_bpm]
     low, high = min(bpms) - 3, max(bpms) + 0.12 * (max(bpms) - min(bpms)) + 3
     step = (width - _LEFT - 16) / max(1, (today - since).days)
 
@@ -63,11 +63,11 @@ def tempo_svg(
     ]
     parts.append(svg.line(_LEFT, y(goal_bpm), width, y(goal_bpm), "goal"))
     parts.append(svg.text(_LEFT + 4, y(goal_bpm) - 4, f"goal {goal_bpm}", _SIZE, name="halo"))
-    at = y(rung_bpm)
-    parts.append(
-        svg.polygon([(width - 2, at - 5), (width - 11, at), (width - 2, at + 5)], "rung", "rung today")
-    )
-    parts += _days_axis(since, today, width, height, step)
+    if rung_bpm:
+        at = y(rung_bpm)
+        corners = [(width - 2, at - 5), (width - 11, at), (width - 2, at + 5)]
+        parts.append(svg.polygon(corners, "rung", "rung today"))
+    parts += _days_axis(since, today, width, height, step, _LEFT)
     label = f"Fastest clean repetition of {name} by day, goal {tempo(goal_bpm)}"
     return svg.drawing(width, height, label, parts)
 
@@ -98,16 +98,18 @@ def cold_svg(rows: Sequence[Cold]) -> str:
     return svg.drawing(size, size, "Cold repetitions: expected and actual", parts)
 
 
-def _days_axis(since: date, today: date, width: float, height: float, step: float) -> list[str]:
-    """A few dates along the bottom; the last one is today."""
+def _days_axis(since: date, today: date, width: float, height: float, step: float, first: float) -> list[str]:
+    """A few dates along the bottom, each with a mark below its day; the first day is at `first`, the last is today."""
     count = (today - since).days
     every = max(1, round(count / max(2, (width - _LEFT) / 90)))
-    parts = []
+    base, parts = height - _BOTTOM, []
     for back in range(0, count + 1, every):
-        at = _LEFT + (count - back) * step
+        at = first + (count - back) * step
         if at < _LEFT + 8 and back:
             break
         words = short_day(today - timedelta(days=back), today)
-        anchor: svg.Anchor = "end" if back == 0 else "middle"
-        parts.append(svg.text(min(at + step / 2, width), height - 6, words, _SIZE, anchor))
+        parts.append(svg.line(at, base, at, base + 5, "mark"))
+        # Today's would leave the drawing.
+        anchor: svg.Anchor = "middle" if back else "end"
+        parts.append(svg.text(at if back else width, height - 6, words, _SIZE, anchor))
     return parts

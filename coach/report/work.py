@@ -45,7 +45,9 @@ class Work:
 
     @property
     def goal_bpm(self) -> int:
-        return self.drill.goal_bpm if self.drill else self.handed.goal_bpm if self.handed else 0
+        """Of the phrase that is furthest behind; the drill's where no phrase is known."""
+        known = self.behind or self.drill or self.handed
+        return known.goal_bpm if known else 0
 
     @property
     def due(self) -> date | None:
