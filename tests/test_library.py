@@ -148,7 +148,7 @@ def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(
 
 @pytest.mark.parametrize("name", ["kite.yaml", "new.YML"])
 @pytest.mark.parametrize(
-    "words", [["report"], ["report", "--json"], ["log", "export"], ["check", "--schema"], ["roster", "."]]
+    "words", [["report"], ["report", "--json"], ["log", "export"], ["check", "--schema"]]
 )
 def test_only_a_drill_is_written_where_a_drill_belongs(words, name, tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)

@@ -136,13 +136,15 @@ def write_output(
     if path.suffix == LOG_ENDING and folder == Places(folder.parent.parent).log:
         danger = "stands among the files of a practice log and would be read as one"
         raise CoachError(danger, target, guess="-o in another folder; nothing was written")
+    is_there = os.path.isfile(path)
+    if is_there:
+        _refuse_to_replace(path, target, inputs)
     if path.suffix.lower() in DRILL_SUFFIXES and not is_drill:
         danger = f"{path.suffix} is the ending of a drill, which this command does not write"
         raise CoachError(danger, target, guess="-o with another ending; nothing was written")
-    if not os.path.isfile(path):
+    if not is_there:
         write_file(target, content)
         return
-    _refuse_to_replace(path, target, inputs)
     kept = ""
     if path.suffix.lower() in DRILL_SUFFIXES:
         content = b"".join(_bytes(content))
