@@ -19,10 +19,14 @@ from coach.folder.actions import (
     shown_key,
 )
 from coach.folder.settings import THEMES, load_settings, read_settings
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.rating.table import CHOKED
 from coach.strings.node import Node
 from coach.strings.tuning import Heard, adjacent_pairs
 from coach.tui.app import CoachApp
+from coach.tui.drill_files import draw_preview
+from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
 from coach.tui.reports_screen import ReportsScreen
@@ -33,7 +37,7 @@ from coach.tui.summary import SummaryScreen
 from coach.tui.theme import PALETTES, PLAIN_THEME
 from coach.tui.tour import PAGES, TourScreen
 from coach.tui.tuning_screen import TuningScreen
-from tests.screens import in_phase, running, screen_text, session_of, task_of
+from tests.screens import in_phase, picture_text, running, screen_text, session_of, task_of
 
 DRILL_TEXT = """drill: 1
 id: pocket
@@ -163,6 +167,24 @@ async def test_the_library_searches_previews_and_practises(tmp_path):
         assert {
             item.excerpt.drill for item in session_of(app).practice.session.plan.items if item.excerpt
         } == {"the-great-bell"}
+
+
+async def test_the_preview_of_a_drill_shows_its_lane_to_the_last_row_whatever_its_strings(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d")
+        await pilot.pause()
+        width, height = app.screen.query_one("#preview").size
+        entries = app.screen._entries
+    strings = set()
+    for entry in entries:
+        drill = entry.drill
+        instrument, phrase = drill.instrument, drill.phrases[0]
+        passage = passage_of(drill, whole_phrase(drill, phrase))
+        pages = pages_of(passage, instrument, width, len(instrument.strings) + 4)
+        lane = picture_text(draw_lane, width, pages.height, passage, instrument, pages, LaneLook())
+        assert lane in picture_text(draw_preview, width, height, entry, True, app.desk.today), drill.title
+        strings.add(len(instrument.strings))
+    assert {4, 5} <= strings
 
 
 async def test_a_drill_goes_out_of_the_plan_and_back_by_one_key(tmp_path):

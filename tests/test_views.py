@@ -432,6 +432,12 @@ def test_a_window_too_small_says_so_and_still_tells_what_to_play(size, phase):
     assert "space" in lines[-1]
 
 
+def test_a_window_too_small_counts_in_the_first_note_and_the_low_one_under_it():
+    lines = picture_text(draw_small, 60, 20, four_bars("playing", beat=-2.0, position_s=0.1)).splitlines()
+    assert lines[1].split("  ")[0].rstrip() == "first G<7>"
+    assert lines[2].rstrip() == "first low E:0"
+
+
 def test_a_window_too_small_names_the_keys_that_there_are_for_a_passage_of_more_events():
     long = long_drill(12)
     passage = passage_of(long, Excerpt("long", ("p",)))

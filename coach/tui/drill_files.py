@@ -17,6 +17,7 @@ from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Line, draw_lines, fitted, pane, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
+from coach.tui.layout import FOOTER_ROWS, HEADER_ROWS
 from coach.words.amounts import tempo_range
 from coach.words.names import assignment_text, teachers_note, tuning_name
 
@@ -85,13 +86,16 @@ def draw_preview(canvas: Canvas, entry: Entry, planned: bool, today: date) -> No
     if assigned := assignment_text(drill, today):
         note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned
         lines += [("next", line) for line in wrapped(note, width)[:2]]
-    about = wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]
+    lane_rows = len(drill.instrument.strings) + HEADER_ROWS + FOOTER_ROWS
+    # The first phrase stands there whole, with its name and a free row above it.
+    room = max(height - len(lines) - lane_rows - 2, 1)
+    about = wrapped(plain_text(drill.about), width)[: min(room, 3 if height < 18 else 6)]
     lines += [("text", line) for line in about]
     draw_lines(canvas, *lines)
     row = len(lines) + 1
     for phrase in drill.phrases:
         passage = passage_of(drill, whole_phrase(drill, phrase))
-        pages = pages_of(passage, drill.instrument, width, len(drill.instrument.strings) + 4)
+        pages = pages_of(passage, drill.instrument, width, lane_rows)
         if row + 1 + pages.height > height and row > 6:
             break
         canvas.put(row, 0, fitted(plain_text(phrase.name), width), "next")

@@ -20,12 +20,16 @@ def draw_small(canvas: Canvas, picture: Picture) -> None:
         lines += [("now", picture.title), *(("text", line) for line in wrapped(picture.cue, width))]
     else:
         focus = picture.focus
+        low = bigview.held_text(focus, instrument)
+        if focus.now is None:
+            notes = f"first {bigview.written(focus.next, instrument)}"
+            if focus.next_held and not focus.held:
+                low = f"first low {bigview.written(focus.next_held, instrument)}"
+        else:
+            notes = f"now {bigview.written(focus.now, instrument)}  next {bigview.written(focus.next, instrument)}"
         lines += [
-            (
-                "now",
-                f"now {bigview.written(focus.now, instrument)}  next {bigview.written(focus.next, instrument)}",
-            ),
-            ("bass", bigview.held_text(focus, instrument)),
+            ("now", notes),
+            ("bass", low),
             ("text", "  ".join(text for text, _ in band_words(picture))),
         ]
         if picture.rung is not None:
