@@ -252,7 +252,7 @@ def test_a_phrase_that_never_landed_is_to_be_tried_at_its_goal_and_not_at_it_how
     assert turn is not None
     item = item_of(learnt, turn, TODAY)
     assert (item.purpose, item.tempo_bpm) == (Purpose.CLIMB, lamp.goal_bpm)
-    assert item.reason == f"Never landed: try it at its goal of {lamp.goal_bpm}."
+    assert item.reason == f"Never landed at its goal of {lamp.goal_bpm}."
     for _ in range(CLEAN_TO_LAND):
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 1)
     landed_turn = _best(learnt, [offered], sitting_on(DAY))

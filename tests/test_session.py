@@ -25,7 +25,7 @@ from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Assignment, Bar, Drill, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
-from coach.rating.table import CHOKED, NOT_REACHED, RESULTS
+from coach.rating.table import CAUSES, CHOKED, NOT_REACHED, RESULTS
 from coach.session import machine
 from coach.session.coaching import Coaching
 from coach.session.events import (
@@ -79,6 +79,7 @@ from tests.screens import task_of
 DAY = date(2026, 3, 2)
 PAUSES = {"pause_s": 2.0, "run_on_pause_s": 2.0}
 CHOKE_2 = Fault(2, CHOKED)
+CAUSE_OF = {cause.word: cause for cause in CAUSES}
 
 
 def items() -> tuple[PlanItem, ...]:
@@ -195,6 +196,18 @@ def test_the_easier_version_leaves_out_what_is_droppable():
     session, _ = drive(opened(2), Easier())
     assert len(task_of(session).passage.events) == 8
     assert task_of(session).excerpt.easier
+
+
+def test_an_easier_version_taken_by_key_starts_no_faster_than_what_it_makes_easier_until_it_was_played():
+    session, _ = drive(opened(2), SetTempo(41), *rep(CHOKE_2))
+    failed_bpm = rung_of(session)
+    eased, _ = drive(session, Easier())
+    assert task_of(eased).excerpt.easier
+    assert task_of(eased).tempo_bpm == rung_of(eased) == failed_bpm < 50
+    eased, _ = drive(eased, *rep())
+    played_bpm = rung_of(eased)
+    back, _ = drive(eased, Easier(), SetTempo(30), Easier())
+    assert (task_of(back).tempo_bpm, rung_of(back)) == (played_bpm, played_bpm)
 
 
 def test_a_layer_alone_has_a_rung_of_its_own():
@@ -477,6 +490,20 @@ def test_a_failure_above_the_rung_may_lower_it_and_its_tempo_is_told_once():
     # Where it stays, the way back is told.
     assert str(Saved((CHOKE_2,), Step(Moved.HOLD, 50, 50), 50)) == "saved, choked 2; back to 50"
     assert faster_once(22, 20) == "Once at 22: clean, it becomes the rung; failed, back to 20."
+
+
+def test_a_cause_that_is_taken_back_is_told_without_the_mark_that_stays():
+    lift, pluck = (replace(CHOKE_2, cause=CAUSE_OF[word]) for word in ("lift", "pluck"))
+    session, _ = drive(opened(2), Go(), RepEnded(), Mark(CHOKE_2), Mark(lift), Mark(pluck))
+    told = []
+    for _ in range(3):
+        session, effects = drive(session, Undo())
+        told.append((session.marks, notices(effects)))
+    assert told == [
+        ((lift,), ["pluck taken back"]),
+        ((CHOKE_2,), ["lift taken back"]),
+        ((), ["choked 2 taken back"]),
+    ]
 
 
 def test_a_half_is_named_as_a_half():

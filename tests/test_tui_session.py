@@ -589,6 +589,18 @@ async def test_the_sheet_opens_where_the_playing_broke_off_or_choked(tmp_path, k
         assert "→ 9-12" in screen_text(app)
 
 
+async def test_the_key_of_the_views_does_nothing_while_a_repetition_is_rated(tmp_path):
+    async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("v")
+        assert session_of(app).view == "study"
+        await play_to_end(pilot, app, player)
+        await pilot.press("v")
+        assert session_of(app).view == "study"
+        await pilot.press("question_mark")
+        assert "study view" not in screen_text(app)
+
+
 async def test_every_label_can_be_marked_by_its_key(tmp_path):
     async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
         await to_ready(pilot, app)

@@ -75,6 +75,8 @@ def cause_action(cause: Cause) -> str:
     return f"cause_{cause.word}"
 
 
+_VIEWED = tuple(phase for phase in PHASES if phase is not RATING)
+"""Where the views differ: the sheet for marking is the same in both."""
 _GO = "space enter"
 """The keys of what is done most."""
 
@@ -156,7 +158,7 @@ ACTIONS: tuple[Action, ...] = (
     _action("listen", "h", "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
     _action("run_on", "t", "run on", "Let this item run on by itself, or stop that", (READY, PLAYING)),
     _action("pause", "p", "pause", "Stop the sound and wait", MOVING, 4),
-    _action("view", "v tab", "view", "Switch between the glance view and the study view", PHASES, 10),
+    _action("view", "v tab", "view", "Switch between the glance view and the study view", _VIEWED, 10),
     _action("louder", "right_square_bracket", "louder", "A louder click", (*PHASES, "tuning")),
     _action("softer", "left_square_bracket", "softer", "A softer click", (*PHASES, "tuning")),
     _action("stop", "escape", "stop", "End the session; also if something hurts", PHASES[:-1], 11),

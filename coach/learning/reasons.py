@@ -50,7 +50,7 @@ def _standing(turn: Choice, record: Record | None, day: date) -> str:
     if option.bpm < option.part.goal_bpm:
         return f"Not at its goal of {option.part.goal_bpm} yet."
     if turn.why is Why.SLOW:
-        return f"Never landed: try it at its goal of {option.part.goal_bpm}."
+        return f"Never landed at its goal of {option.part.goal_bpm}."
     tenths = min(9, round(10 * option.later))
     return f"At its goal. Cold in a week: clean {tenths} times in 10."
 

@@ -205,6 +205,13 @@ class Coaching:
             return self
         return replace(self._at(excerpt, tempo_bpm), lowered={**self.lowered, excerpt.key: before_bpm})
 
+    def no_faster_than(self, excerpt: Excerpt, eased: Excerpt) -> Coaching:
+        """With the rung of an easier version no faster than that of the excerpt itself, until it was played."""
+        record = self.learnt.records.get(eased.key)
+        if record and record.reps:
+            return self
+        return self._at(eased, min(self.rungs[eased.key], self.rungs[excerpt.key]))
+
     def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Ruling:
         """What a rated repetition of the excerpt brings; `turn` is as it stood before it."""
         turn = replace(turn, reps=(*turn.reps, rep))

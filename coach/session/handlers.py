@@ -188,7 +188,13 @@ def easier(session: Session, state: Ready | Listening | Playing, event: on.Easie
     excerpt = state.task.excerpt
     if not state.task.has_easier:
         return session, (on.Tell(notices.Plain.NO_EASIER),)
-    return _chosen(session, state, replace(excerpt, easier=not excerpt.easier))
+    chosen, effects = _chosen(session, state, replace(excerpt, easier=not excerpt.easier))
+    if excerpt.easier or not isinstance(chosen.state, Ready) or chosen.state.task.excerpt == excerpt:
+        return chosen, effects
+    task = chosen.state.task
+    coaching = chosen.coaching.no_faster_than(excerpt, task.excerpt)
+    task = replace(task, tempo_bpm=coaching.rung_bpm(task.excerpt))
+    return replace(chosen, coaching=coaching, state=replace(chosen.state, task=task)), effects
 
 
 def choose_layer(session: Session, state: Ready | Listening | Playing, event: on.ChooseLayer) -> After:
@@ -259,7 +265,8 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
         marks = state.marks.undone()
         now, then = set(state.marks.faults), set(marks.faults)
         session = replace(session, state=replace(state, marks=marks))
-        return session, (on.Tell(notices.marks_taken_back(sorted(now - then))),) if now - then else ()
+        told = notices.marks_taken_back(sorted(now - then), then)
+        return session, (on.Tell(told),) if told else ()
     if isinstance(state, Amending) and session.played[state.number].rep.rated:
         return session, (on.Tell(notices.Plain.ONLY_THE_LAST),)
     rated = [number for number, played in enumerate(session.played) if played.rep.rated]

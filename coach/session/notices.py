@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from enum import StrEnum
 
 from coach.ground.frozen import frozen
@@ -86,9 +87,13 @@ Notice = Saved | NotSaved | str
 """What is told; as a text it is what the player reads."""
 
 
-def marks_taken_back(gone: Iterable[Fault]) -> str:
-    """The last mark was taken back, and these are gone; what stands again is shown among the marks."""
-    return f"{in_words(tuple(gone))} taken back"
+def marks_taken_back(gone: Iterable[Fault], marks: Iterable[Fault] = ()) -> str:
+    """The last mark was taken back, and these are gone; what stands again, and its cause, is shown among the marks."""
+    gone = tuple(gone)
+    whatever = {replace(mark, cause=None) for mark in marks}
+    if all(replace(fault, cause=None) in whatever for fault in gone):
+        return " ".join(f"{fault.cause.word} taken back" for fault in gone if fault.cause)
+    return f"{in_words(gone)} taken back"
 
 
 def rating_taken_back(title: str, tempo_bpm: int, faults: tuple[Fault, ...]) -> str:
