@@ -71,7 +71,8 @@ def _refuse(words: list[str], options: Options, commands: Mapping[str, str]) -> 
         raise UsageError(message, word, guess=f"{options.prog} --help")
     everywhere = [one for name, about in commands.items() for one in _options(name, about).every()]
     takers = [f"{one.prog} {word}" for one in everywhere if word in one.names]
-    near = takers[:2] or difflib.get_close_matches(word, options.names, n=1, cutoff=0.7)
+    near = takers[:2] or difflib.get_close_matches(word, [*options.names, "--version"], n=1, cutoff=0.7)
+    near = ["coach --version" if one == "--version" else one for one in near]
     allowed = f"is no option of `{options.prog}`, which takes {', '.join(options.names)}"
     raise UsageError(allowed, word, guess=f"did you mean {' or '.join(near)}?" if near else "")
 

@@ -430,3 +430,10 @@ def test_the_page_draws_tempos_as_played_with_goal_and_rung_of_the_phrase_furthe
     assert set(re.findall(r">goal (\d+)</text>", page)) == {"60"}
     assert re.findall(r"10\sDec: (\d+)\sbpm</title>", page) == ["44"]
     assert re.search(r">1</text>", page), "less than a minute has more than 0 on its axis"
+
+
+def test_a_folder_without_replies_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    inbox = tmp_path / "drills"
+    inbox.mkdir()
+    assert main(["roster", str(inbox), "--folder", str(tmp_path)]) == 0
+    assert f"{inbox}: no replies are in this folder" in capsys.readouterr().err.replace("\n", " ")

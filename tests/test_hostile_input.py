@@ -624,6 +624,10 @@ def test_a_zip_is_proven_by_the_standard_reader() -> None:
         (["tune", "--hear", "-o", "x.wav"], 2, "--hear: does not go with -o FILE; choose one of the two"),
         (["tune", "--cents", "5"], 2, "--cents: goes with --hear or -o FILE, not with the printed text"),
         (["log", "correct", "ABCDEF", "clean", "3"], 1, "clean is the whole repetition, found 'clean 3' (clean alone?)"),
+        (["log", "correct", "ABCDEF", "choked", "2", "lift", "pluck"], 1, "lift and pluck are two causes, expected one for each mark"),
+        (["log", "correct", "ABCDEF", "chocked", "2"], 1, "unrated, or void (choked?)"),
+        (["--versoin"], 2, "did you mean coach --version?"),
+        (["assign", "first-pour", "--to", "Bo", "-o", "bo"], 2, "bo: a drill's file ends in .yaml (-o bo.yaml)"),
         (["log", "rename", " "], 2, "NAME: a name has 1 to 60 letters; this one has 0"),
     ],
 )  # fmt: skip

@@ -109,7 +109,7 @@ def test_a_word_is_no_practice_day_of_a_forecast(tmp_path, capsys):
     ("words", "said"),
     [
         (["pocket/on", "70"], "it has one (did you mean one?)"),
-        (["pocket"], "needs a drill, and a tempo or --undo"),
+        (["pocket"], "needs either a tempo or --undo (coach know pocket 60)"),
         (["pocket", "700"], "outside 20 to 300 bpm"),
         (["pocket", "70", "--date", "2999-01-01"], "--date: 2999-01-01 is yet to come; today is"),
         (["--undo"], "needs a drill"),

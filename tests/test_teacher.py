@@ -337,7 +337,7 @@ def test_a_due_date_that_is_past_is_told_and_allowed(
 ) -> None:
     out = str(tmp_path / "mia.yaml")
     assert assign(tmp_path, "--to", "Mia", "--due", "2026-11-30", "-o", out) == 0
-    assert "the due date 2026-11-30 is past" in capsys.readouterr().err
+    assert "written with the due date 2026-11-30, which is past" in capsys.readouterr().err
     note = ("--note", "To its end, all the same.", "--due", "2026-11-30")
     assert assign(tmp_path, "--to", "Mia", *note, "-o", out) == 0
     capsys.readouterr()
@@ -371,7 +371,9 @@ def test_a_kept_due_date_that_is_past_is_told(
 ) -> None:
     words = ["assign", str(assigned), "--to", "Bo", "-o", str(tmp_path / "bo.yaml"), "--date", "2027-01-02"]
     assert main([*words, "--folder", str(tmp_path)]) == 0
-    assert "the due date 2026-12-24 is past; set another with --due" in capsys.readouterr().err
+    assert (
+        "written with the due date 2026-12-24, which is past; --due sets another" in capsys.readouterr().err
+    )
 
 
 def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(

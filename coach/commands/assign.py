@@ -150,7 +150,7 @@ def run(arguments: Arguments) -> int:
         for student in students:
             warn(*(f"{student}: {part} is left out: {why}" for part, why in handout.lost(student).items()))
     past = sorted({one.due for one in handed if one.due and one.due < today})
-    warn(*(f"the due date {day} is past; set another with --due" for day in past))
+    warn(*(f"written with the due date {day}, which is past; --due sets another" for day in past))
     if arguments.output != "-":
         say(*_summary(handed, students, targets, places_of(arguments).folder))
     return 0
@@ -245,6 +245,9 @@ def _targets(output: str, students: Sequence[str]) -> list[str]:
     # What is named like a drill is a file's place, even where a link to a folder has come to stand in it.
     names_drill, is_folder = folder.suffix.lower() in DRILL_SUFFIXES, os.path.isdir(folder)
     if len(students) == 1 and (names_drill or not is_folder) and not output.endswith(("/", os.sep)):
+        if output != "-" and not names_drill:
+            ending = DRILL_SUFFIXES[0]
+            raise UsageError(f"a drill's file ends in {ending}", output, guess=f"-o {output}{ending}")
         return [output]
     if output == "-" or os.path.isfile(folder) or (names_drill and not is_folder):
         raise UsageError("several students need a folder", "-o", guess="-o with a folder's name")

@@ -61,7 +61,9 @@ def _check(arguments: Arguments) -> None:
     if not arguments.drill and not arguments.undo:
         return
     if not arguments.drill or (arguments.bpm is None) != arguments.undo:
-        raise UsageError("needs a drill, and a tempo or --undo", "know", guess="coach know small-bells 60")
+        needed = "either a tempo or --undo" if arguments.drill else "a drill"
+        guess = f"coach know {arguments.drill or 'small-bells'} {'60' if arguments.drill else '--undo'}"
+        raise UsageError(f"needs {needed}", "know", guess=guess)
     day, today = practice_day(*clock(arguments.date)), practice_day(*clock())
     if day > today:
         raise UsageError(f"{day} is yet to come; today is {today}", "--date", guess="say it on that day")

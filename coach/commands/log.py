@@ -31,7 +31,7 @@ from coach.log.upkeep import backup_log, check_log
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault, examples, faults_text, in_words, parse_faults
 from coach.report.reps_csv import reps_csv
-from coach.session.answers import RepLine, read_answers
+from coach.session.answers import read_result
 from coach.words.names import logged_name
 
 MOST_SHOWN = 20
@@ -203,11 +203,7 @@ def _correct(arguments: Arguments) -> int:
     void = words == "void"
     faults: tuple[Fault, ...] | None = None
     if words not in ("void", "unrated"):
-        match read_answers(words, "RESULT"):
-            case [RepLine(_, _, faults, None)]:
-                pass
-            case _:
-                raise UsageError(f"{words!r} is not a result", "RESULT", guess="as in: choked 2 5; late 3")
+        faults = read_result(words, "RESULT")
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         rep = _one_rep(log, arguments.rep)

@@ -34,6 +34,8 @@ def run(arguments: Arguments) -> int:
     inbox, folder = user_path(arguments.directory), places_of(arguments).folder
     whole = read_class(inbox, folder, today)
     warn(*whole.problems)
+    if not whole.problems and not any(student.replied for student in whole.students):
+        warn(f"{arguments.directory}: no replies are in this folder")
     _refuse_unknown(arguments, whole)
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:

@@ -133,6 +133,14 @@ def read_answers(text: str, where: str) -> list[Answer]:
     return answers
 
 
+def read_result(text: str, where: str) -> tuple[Fault, ...]:
+    """The faults of one repetition; CoachError with what a repetition that was played can be rated as."""
+    try:
+        return _results(text.strip(), f"clean, {examples()}, unrated, or void")
+    except LineError as slip:
+        raise CoachError(slip.problem(where, 1, text)) from None
+
+
 def _parse(line: str, number: int, pending: AtLine | None) -> Answer | AtLine:
     whole, at = line, pending.at if pending else None
     word, _, rest = line.partition(" ")
@@ -197,21 +205,21 @@ def _is_result(word: str) -> bool:
     return word in _WORDS or bool(difflib.get_close_matches(word, _FIRST_WORDS, n=1, cutoff=0.75))
 
 
-def _results(line: str) -> tuple[Fault, ...]:
+def _results(line: str, allowed: str = _ALLOWED) -> tuple[Fault, ...]:
     if line == "clean":
         return ()
     faults: dict[int, Fault] = {}
     for part in line.split(";"):
         words = part.split()
-        for fault in _faults(*_result(words)):
+        for fault in _faults(*_result(words, allowed)):
             if fault.label in faults:
                 raise LineError(f"event {fault.label} has two results", "one of them?", str(fault.label))
             faults[fault.label] = fault
     return tuple(sorted(faults.values()))
 
 
-def _result(words: list[str]) -> tuple[Result, list[str]]:
-    """The result that a part of a line begins with, and the words after it."""
+def _result(words: list[str], allowed: str) -> tuple[Result, list[str]]:
+    """The result that a part of a line begins with, and the words after it; `allowed` says what a line may be."""
     if not words:
         raise LineError("nothing on one side of a semicolon, expected a result on each side", at=";")
     for row in RESULTS:
@@ -224,7 +232,7 @@ def _result(words: list[str]) -> tuple[Result, list[str]]:
         raise LineError(f"clean is the whole repetition, found {' '.join(words)!r}", "clean alone?", words[1])
     near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
     guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
-    raise LineError(f"found {words[0]!r}, expected {_ALLOWED}", guess and f"{guess}?", words[0])
+    raise LineError(f"found {words[0]!r}, expected {allowed}", guess and f"{guess}?", words[0])
 
 
 def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
@@ -238,6 +246,10 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
         )
     faults = []
     for word in words:
+        if cause and word in causes:
+            raise LineError(
+                f"{word} and {cause.word} are two causes, expected one for each mark", f"{word}?", word
+            )
         match = re.fullmatch(r"(\d{1,5})(?:\.(\d{1,2}))?,?", word)
         if match is None or int(match[1]) < 1:
             near = difflib.get_close_matches(word, causes, n=1)
