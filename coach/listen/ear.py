@@ -3,7 +3,7 @@
 An `Ear` is a value; `learn` gives a new one. It holds no sound, only measures, and `coach.ground.codec` makes JSON of
 it, so that it can be kept with the instrument. Where a note's clean sound isn't known, nothing is suggested of it.
 
-    ear = Ear.of(instrument, measured_strings(...))
+    ear = ear_of(instrument, sound, path)
     ear = ear.learn(recording)           # of a repetition rated clean
     looks = ear.looks(recording)
     suggestions = ear.heard(looks)       # or both in one: ear.judge(recording)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.arrays import Samples
+from coach.listen.arrays import Samples, Values
 from coach.listen.frame import TOP_HZ, frame_of
 from coach.listen.grid import best_on_grid
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
@@ -32,12 +32,18 @@ AFTER_ATTACK_S = 0.15
 OUTLIER_CENTS = 4.0
 APART_S = 0.6
 """Plucks of an open-strings take lie at least this far apart."""
-ONSET_DB = 9.0
-"""A pluck is louder than what rang before it by so much."""
-CANDIDATES = 3
-"""So many sharp beginnings for each string are tried as its pluck: a finger that stops a string has one too."""
+HOP_S = 0.02
+_WINDOW_S = 0.128
+_BESIDE_HOPS = 18
+"""So far around it a pluck's own rise is seen."""
+_MEAN_HOPS = 6
+"""The power of so many spectra after a moment is compared with that of as many before it: it evens out noise."""
+_RISE_PARTIALS = 8
+MOST_DB = 30.0
+_FLOOR_TIMES = 3.0
+"""A rise counts from so many times the noise on, else noise itself rises by many dB."""
+_RISE_B = 1e-4
 _BEFORE_NEXT_S = 0.05
-_HOP_S = 0.01
 
 
 @frozen
@@ -84,74 +90,99 @@ def _measured(spectrum: Spectrum, expected_hz: float) -> MeasuredString | None:
     return MeasuredString(f0_hz, stiffness_b, error_cents, kept)
 
 
-def plucks_in(samples: Samples, rate_hz: int, most: int) -> tuple[float, ...]:
-    """When strings were plucked, in seconds of a take of single plucks with pauses: the `most` clearest, in order."""
-    frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
-    hop = round(_HOP_S * frame.rate_hz)
-    # Differences weigh the attack's high partials more than the low ones that ring on, and take out hum and rumble.
-    sharp = np.diff(frame.samples, prepend=0.0)
-    energy = np.add.reduceat(sharp**2, np.arange(0, len(sharp), hop)) if len(sharp) else np.zeros(0)
-    level_db = 10.0 * np.log10(energy + 1e-12 * (energy.max(initial=0.0) + 1e-30))
-    back = 6
-    before = np.concatenate([np.full(back, level_db.min(initial=0.0)), level_db])[: len(level_db)]
-    rise_db = level_db - np.minimum.reduce([before, level_db])
-    found: list[float] = []
-    for at in np.argsort(-rise_db, kind="stable"):
-        if rise_db[at] < ONSET_DB or len(found) == most:
-            break
-        first = max(int(at) - back, 0)
-        first += int(np.argmax(rise_db[first : int(at) + 1] >= ONSET_DB))
-        moment = first * hop / frame.rate_hz
-        if all(abs(moment - other) >= APART_S for other in found):
-            found.append(moment)
-    return tuple(sorted(found))
+@frozen
+class Pluck:
+    """Where in a take one open string was plucked."""
+
+    at_s: float
+    rise_db: float
+    """By how much its partials rise there, in the mean."""
+    string: MeasuredString | None
+    """What it tells of the string; None where it fades too soon, or is another."""
+
+
+@frozen
+class Plucks:
+    """One pluck of each open string of a take, and what else begins in it."""
+
+    each: tuple[Pluck, ...]
+    other_s: float
+    """When partials of a string rise the most, away from all of these plucks."""
+    other_db: float
 
 
 def ringing_string(samples: Samples, rate_hz: int, expected_hz: float) -> MeasuredString | None:
     """An open string that rings in these samples, or is plucked in them: the surer one; None for none."""
-    starts = (0.0, *plucks_in(samples, rate_hz, 1))
+    (rise_db,) = _rises_db(samples, rate_hz, [expected_hz])
+    starts = (0.0, float(np.argmax(rise_db)) * HOP_S)
     heard = [measured_string(samples[round(start * rate_hz) :], rate_hz, expected_hz) for start in starts]
     return min((each for each in heard if each), key=lambda each: each.error_cents, default=None)
 
 
-def measured_strings(
-    samples: Samples, rate_hz: int, expected_hz: Sequence[float]
-) -> tuple[MeasuredString | None, ...]:
-    """Every open string of a take that holds one pluck of each, in the order of `expected_hz`.
+def plucks_in(samples: Samples, rate_hz: int, expected_hz: Sequence[float]) -> Plucks:
+    """One pluck of each open string, in the order of `expected_hz`, of a take that holds these one after the other.
 
-    A string is None where it is not found. ValueError where the take holds fewer plucks than there are strings.
+    They lie where the strings' partials rise the most in all: of a take that holds something else, they rise little.
     """
-    moments = plucks_in(samples, rate_hz, CANDIDATES * len(expected_hz))
-    if len(moments) < len(expected_hz):
-        raise ValueError(
-            f"{len(moments)} pluck{'' if len(moments) == 1 else 's'} heard, but there are {len(expected_hz)} strings"
-        )
-    spectra = [_spectrum(samples[round(moment * rate_hz) :], rate_hz) for moment in moments]
-    heard = [[_measured(spectrum, hz) if spectrum else None for hz in expected_hz] for spectrum in spectra]
-    plucked = _in_order([[each.partials if each else 0 for each in row] for row in heard])
-    measured: list[MeasuredString | None] = [None] * len(expected_hz)
-    ends = [moments[at] for _, at in plucked[1:]] + [len(samples) / rate_hz]
-    for (string, at), end in zip(plucked, ends, strict=True):
-        part = samples[round(moments[at] * rate_hz) : round((end - _BEFORE_NEXT_S) * rate_hz)]
-        whole = end - _BEFORE_NEXT_S - moments[at] >= AFTER_ATTACK_S + MOST_S
-        measured[string] = heard[at][string] if whole else measured_string(part, rate_hz, expected_hz[string])
-    return tuple(measured)
+    rise_db = _rises_db(samples, rate_hz, expected_hz)
+    # Strings that were not plucked need room before the first that was.
+    apart = round(APART_S / HOP_S)
+    room = apart * len(expected_hz)
+    at = [max(hop - room, 0) for hop in _in_order(np.pad(rise_db, ((0, 0), (room, 0))), apart)]
+    ends_s = [hop * HOP_S - _BEFORE_NEXT_S for hop in at[1:]] + [len(samples) / rate_hz]
+    plucks = []
+    for string, (hop, end_s) in enumerate(zip(at, ends_s, strict=True)):
+        part = samples[round(hop * HOP_S * rate_hz) : round(end_s * rate_hz)]
+        measured = measured_string(part, rate_hz, expected_hz[string])
+        plucks.append(Pluck(hop * HOP_S, float(rise_db[string, hop]), measured))
+    other_db = rise_db.max(axis=0)
+    for hop in at:
+        other_db[max(hop - _BESIDE_HOPS, 0) : hop + _BESIDE_HOPS] = 0.0
+    other = int(np.argmax(other_db))
+    return Plucks(tuple(plucks), other * HOP_S, float(other_db[other]))
 
 
-def _in_order(worth: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
-    """Which string was plucked at which moment, both rising, so that the most partials are heard.
+def _rises_db(samples: Samples, rate_hz: int, expected_hz: Sequence[float]) -> Values:
+    """By how much each string's partials rise in the mean: a row a string, an entry every 20 ms.
 
-    `worth` has a row a moment and an entry a string.
+    What rises everywhere, as a knock does, is taken off.
     """
-    best: list[list[tuple[int, list[tuple[int, int]]]]] = [[(0, [])] * (len(worth[0]) + 1)]
-    for at, row in enumerate(worth):
-        fresh = best[-1][:1]
-        for string, count in enumerate(row):
-            total, pairs = best[-1][string]
-            taken = (total + count, [*pairs, (string, at)] if count else pairs)
-            fresh.append(max(best[-1][string + 1], fresh[-1], taken, key=lambda one: one[0]))
-        best.append(fresh)
-    return best[-1][-1][1]
+    frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
+    size = round(_WINDOW_S * frame.rate_hz)
+    firsts = np.round(np.arange(0.0, len(frame.samples), HOP_S * frame.rate_hz)).astype(int)
+    padded = np.pad(frame.samples, (size // 2, size))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, size)[firsts]
+    power = np.abs(np.fft.rfft(windows * np.hanning(size))) ** 2
+    floor = _FLOOR_TIMES * np.quantile(power, 0.2, axis=0) + np.median(power) + 1e-7 * power.max() + 1e-18
+    # Windows that touch a moment hold sound from both sides of it.
+    clear = round(_WINDOW_S / 2.0 / HOP_S)
+    sums = np.cumsum(np.pad(power, ((clear + _MEAN_HOPS, clear + _MEAN_HOPS), (0, 0))), axis=0)
+    means = (sums[_MEAN_HOPS:] - sums[:-_MEAN_HOPS]) / _MEAN_HOPS
+    level = 10.0 * np.log10(means + floor)
+    risen = level[2 * clear + _MEAN_HOPS - 1 :][: len(power)] - level[: len(power)]
+    risen -= np.maximum(np.median(risen, axis=1, keepdims=True), 0.0)
+    numbers = np.arange(1.0, _RISE_PARTIALS + 1.0)
+    rows = []
+    for hz in expected_hz:
+        off = 2.0 ** (np.arange(-SEARCH_CENTS, SEARCH_CENTS + 1.0, 20.0) / 1200.0)
+        places = hz * off[:, None] * numbers * stiffening(numbers, _RISE_B)
+        bins = np.round(places[:, places[-1] < TOP_HZ] / (frame.rate_hz / size)).astype(int)
+        rows.append(np.clip(risen[:, bins], 0.0, MOST_DB).mean(axis=2).max(axis=1))
+    return np.array(rows)
+
+
+def _in_order(worth: Values, apart: int) -> list[int]:
+    """A place in each row, each at least `apart` behind the one before, so that the sum there is highest."""
+    total, ways = worth[0], []
+    for row in worth[1:]:
+        best = np.maximum.accumulate(total)
+        way = np.maximum.accumulate(np.where(total >= best, np.arange(len(total)), 0))
+        ways.append(np.concatenate([np.zeros(apart, dtype=int), way])[: len(total)])
+        total = row + np.concatenate([np.full(apart, -np.inf), best])[: len(total)]
+    places = [int(np.argmax(total))]
+    for way in reversed(ways):
+        places.append(int(way[places[-1]]))
+    return places[::-1]
 
 
 def _peaks(spectrum: Spectrum, f0_hz: float, stiffness_b: float, most: int) -> list[tuple[int, float, float]]:

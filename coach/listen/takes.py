@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
+
 from coach.ground.problem import CoachError
 from coach.listen.clicks import Strike
 from coach.listen.ear import Ear
 from coach.listen.look import HEARD_S
-from coach.listen.open_string import MeasuredString, measured_strings
+from coach.listen.open_string import MeasuredString, Pluck, plucks_in
 from coach.listen.recording import Recording, without_clicks
 from coach.listen.sound_file import Sound
 from coach.listen.start import Beginning, Nowhere, beginning_of
@@ -19,6 +23,12 @@ from coach.strings.tuning import by_pitch
 from coach.words.names import placed_text
 
 MOST_NAMED = 6
+LEAST_RISE_DB = 10.0
+LEAST_RISE_SHARE = 0.4
+"""A string's partials rise by so much where it is plucked, and by this share of what the strings usually do."""
+MOST_OTHER_SHARE = 0.7
+"""Nothing else in a take of open strings rises by more than this share of the softest pluck."""
+ONE_PLUCK = "pluck each open string once, the lowest first, roughly in tune, two seconds apart"
 
 
 def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
@@ -33,27 +43,41 @@ def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
 def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, MeasuredString | None]:
     """Every string of a take with one pluck of each, from the lowest; None for one that is not recognised.
 
-    CoachError where half of them are not, or there are fewer plucks than strings.
+    CoachError where one was not plucked, something else begins as clearly, or half of them are not recognised.
     """
     order = by_pitch(instrument)
-    try:
-        measured = measured_strings(
-            sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
-        )
-    except ValueError as error:
-        guess = "pluck each open string once, lowest first, two seconds apart"
-        raise CoachError(str(error), path, guess=guess) from None
+    heard = plucks_in(sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order])
+    plucks = heard.each
+    least = min(range(len(order)), key=lambda place: plucks[place].rise_db)
+    usual_db = float(np.median([pluck.rise_db for pluck in plucks]))
+    if plucks[least].rise_db < max(LEAST_RISE_DB, LEAST_RISE_SHARE * usual_db):
+        raise _unplucked(instrument, order[least], path, _between_text(plucks, least))
+    if heard.other_db > MOST_OTHER_SHARE * plucks[least].rise_db:
+        found = f"at {heard.other_s:.1f} s something else begins than one pluck of each open string"
+        raise CoachError(found, path, guess=ONE_PLUCK)
     lacking = [
-        string
-        for string, one in zip(order, measured, strict=True)
-        if one is None or one.error_cents > SURE_CENTS
+        place
+        for place, pluck in enumerate(plucks)
+        if pluck.string is None or pluck.string.error_cents > SURE_CENTS
     ]
     # One string may fade too fast; where half are not clearly heard, the take holds something else.
     if 2 * len(lacking) >= len(order):
-        label, hz = instrument.string_label(lacking[0]), instrument.open_hz(lacking[0])
-        guess = "the lowest string first, roughly in tune"
-        raise CoachError(f"no pluck is the open {label} string, near {hz:.1f} Hz", path, guess=guess)
-    return dict(zip(order, measured, strict=True))
+        at = f" at {plucks[lacking[0]].at_s:.1f} s"
+        raise _unplucked(instrument, order[lacking[0]], path, at)
+    return dict(zip(order, (pluck.string for pluck in plucks), strict=True))
+
+
+def _unplucked(instrument: Instrument, string: int, path: str, where: str) -> CoachError:
+    label, hz = instrument.string_label(string), instrument.open_hz(string)
+    found = f"no pluck is the open {label} string, near {hz:.1f} Hz{where}"
+    return CoachError(found, path, guess=ONE_PLUCK)
+
+
+def _between_text(plucks: Sequence[Pluck], place: int) -> str:
+    """Between which plucks the one at this place should be."""
+    after = f" after {plucks[place - 1].at_s:.1f} s" if place else ""
+    before = f" before {plucks[place + 1].at_s:.1f} s" if place + 1 < len(plucks) else ""
+    return f"{after} and{before}" if after and before else after or before
 
 
 def recording_of(
