@@ -17,6 +17,7 @@ from typing import NoReturn
 
 from coach.commands.options import Options
 from coach.ground.folding import columns_of, folded
+from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
 
 
@@ -53,7 +54,12 @@ def _dispatch(words: list[str], commands: Mapping[str, str]) -> int:
     arguments, rest = options.parse_known_args(words[1:])
     if rest:
         _refuse(rest, options.in_charge(arguments), commands)
+    folder: str | None = getattr(arguments, "folder", None)
+    is_new = folder is not None and not os.path.isdir(folder)
     status: int = _module(name).run(arguments)
+    if is_new and folder is not None:
+        what = "is a practice folder from now on" if os.path.isdir(folder) else "there is no such folder"
+        print(f"coach: {plain_text(folder)}: {what}", file=sys.stderr)
     return status
 
 

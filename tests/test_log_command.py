@@ -336,3 +336,13 @@ def test_forgetting_names_the_files_that_still_name_the_person(
     shutil.rmtree(folder / "progress")
     assert coach(folder, "forget", "Ada") == 1
     assert "plan.txt: names Ada" in capsys.readouterr().err
+
+
+def test_a_folder_that_was_not_there_is_told_so_that_a_mistyped_one_is_noticed(tmp_path, capsys):
+    folder = tmp_path / "praktice"
+    assert main(["plan", "--folder", str(folder)]) == 0
+    assert capsys.readouterr().err == f"coach: {folder}: there is no such folder\n"
+    assert main(["log", "note", "hi", "--folder", str(folder)]) == 0
+    assert capsys.readouterr().err == f"coach: {folder}: is a practice folder from now on\n"
+    assert main(["plan", "--folder", str(folder)]) == 0
+    assert capsys.readouterr().err == ""
